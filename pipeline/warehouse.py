@@ -1,0 +1,343 @@
+"""The only door to DuckDB: opens a store, replaces rows in one transaction, reads frames.
+
+Takes table contracts (`features.tables.Table`) and Polars frames, gives Polars frames in
+the order of each table's key. Rows are appended, or deleted and inserted within one
+transaction; there are no primary keys or indexes, and nothing is inserted row by row.
+Does not belong here: which tables there are (`store_tables`), when to write them
+(`ingest`, `assess`), how readers get their copy (`publish`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import polars as pl
+
+from features.tables import Column, Table
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+    from types import TracebackType
+    from typing import Self
+
+STORE_FACTS = Table(
+    "store_facts",
+    "one row per fact about the store itself",
+    ("fact",),
+    (
+        Column("fact", pl.String(), "", "what is stated: schema or generation"),
+        Column("value", pl.String(), "", "fingerprint of the tables, or number of changes so far"),
+    ),
+)
+
+# The oldest DuckDB line whose files both supported lines can read.
+STORAGE_VERSION = "v1.5.0"
+
+_SQL_TYPES: dict[pl.DataType, str] = {
+    pl.String(): "VARCHAR",
+    pl.Float64(): "DOUBLE",
+    pl.Int32(): "INTEGER",
+    pl.Int64(): "BIGINT",
+    pl.Boolean(): "BOOLEAN",
+    pl.Date(): "DATE",
+    pl.Datetime("us", "UTC"): "TIMESTAMP WITH TIME ZONE",
+}
+
+
+class StoreError(Exception):
+    """The store cannot be used as asked; carries a sentence and what to do."""
+
+    def __init__(self, sentence: str, hint: str) -> None:
+        super().__init__(sentence)
+        self.sentence = sentence
+        self.hint = hint
+
+
+class StoreLockedError(StoreError):
+    """Another process is writing to the store."""
+
+
+@dataclass(frozen=True)
+class StoreLimits:
+    """What DuckDB may take of the machine."""
+
+    memory_limit: str
+    threads: int
+    temp_folder: Path
+    temp_limit: str
+
+    @property
+    def config(self) -> dict[str, str | bool | int | float | list[str]]:
+        """The limits as DuckDB settings, with every way to fetch an extension closed."""
+        return {
+            "memory_limit": self.memory_limit,
+            "threads": str(self.threads),
+            "temp_directory": str(self.temp_folder),
+            "max_temp_directory_size": self.temp_limit,
+            "autoload_known_extensions": "false",
+            "autoinstall_known_extensions": "false",
+            "storage_compatibility_version": STORAGE_VERSION,
+        }
+
+
+@dataclass(frozen=True)
+class Replacement:
+    """Rows that take the place of others in one table.
+
+    Every row whose column `by` holds one of `gone` is deleted, then `rows` are inserted.
+    With `by` None the whole table is replaced.
+    """
+
+    table: Table
+    rows: pl.DataFrame
+    by: str | None = None
+    gone: tuple[str, ...] = ()
+
+
+def schema_fingerprint(tables: Sequence[Table]) -> str:
+    """Sixteen hex digits that change when a table gains, loses or retypes a column."""
+    lines = [
+        f"{table.name}.{name}:{_sql_type(dtype)}"
+        for table in tables
+        for name, dtype in table.schema.items()
+    ]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
+
+
+def open_store(
+    path: Path, tables: Sequence[Table], limits: StoreLimits, *, read_only: bool = False
+) -> Warehouse:
+    """The store at a path, created with its commented tables when it is not there yet.
+
+    Raises
+    ------
+    StoreLockedError
+        Another process holds the file open for writing.
+    StoreError
+        The file is no store, or was written with other tables than these.
+    """
+    is_new = not path.exists()
+    if is_new and read_only:
+        raise StoreError(
+            f"there is no store at {path}", "run `chillroster run` in the workspace first"
+        )
+    if not read_only:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    warehouse = Warehouse(_connect(path, limits, read_only=read_only), path, tables)
+    try:
+        if is_new:
+            warehouse.create_tables()
+        else:
+            warehouse.check_schema()
+    except BaseException:
+        warehouse.close()
+        raise
+    return warehouse
+
+
+class Warehouse:
+    """An open store: a frozen set of tables over one connection. Use as a context manager."""
+
+    def __init__(
+        self, connection: duckdb.DuckDBPyConnection, path: Path, tables: Sequence[Table]
+    ) -> None:
+        self.path = path
+        self._connection = connection
+        self._tables = {table.name: table for table in (*tables, STORE_FACTS)}
+        self._fingerprint = schema_fingerprint(tables)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the connection; what was committed stays."""
+        self._connection.close()
+
+    @property
+    def tables(self) -> tuple[Table, ...]:
+        """The tables of the store, without its facts about itself."""
+        return tuple(table for table in self._tables.values() if table is not STORE_FACTS)
+
+    def create_tables(self) -> None:
+        """Create every table with its comments, and note the schema."""
+        with self._transaction():
+            for table in self._tables.values():
+                for statement in _creation(table):
+                    self._connection.execute(statement)
+            facts = {"fact": ["schema", "generation"], "value": [self._fingerprint, "0"]}
+            self._insert(STORE_FACTS, pl.DataFrame(facts))
+
+    def check_schema(self) -> None:
+        """Refuse a file that holds other tables than these.
+
+        Raises
+        ------
+        StoreError
+            The file is no store of this tool, or of another version of it.
+        """
+        try:
+            found = self.fact("schema")
+        except duckdb.CatalogException:
+            found = "none"
+        if found != self._fingerprint:
+            raise StoreError(
+                f"the store {self.path} was written by another version of chillroster",
+                "run `chillroster rebuild`: it reads the raw log files again and "
+                "replaces the store; the old one is used until the new one is complete",
+            )
+
+    def fact(self, name: str) -> str:
+        """One fact about the store, by name."""
+        # an unfinished result would block the connection, so all rows are fetched
+        rows = self._connection.execute(
+            "SELECT value FROM store_facts WHERE fact = $1", [name]
+        ).fetchall()
+        return str(rows[0][0]) if rows else "none"
+
+    @property
+    def generation(self) -> int:
+        """How many transactions have changed this store since it was made."""
+        return int(self.fact("generation"))
+
+    def replace(self, replacements: Sequence[Replacement]) -> int:
+        """Apply all replacements in one transaction; returns the number of rows written.
+
+        Either every replacement is stored or none is.
+        """
+        with self._transaction():
+            n_rows = sum(self._replace_one(replacement) for replacement in replacements)
+            generation = pl.DataFrame({"fact": ["generation"], "value": [str(self.generation + 1)]})
+            self._replace_one(Replacement(STORE_FACTS, generation, "fact", ("generation",)))
+        return n_rows
+
+    def read(self, name: str) -> pl.DataFrame:
+        """All rows of a table, in the order of its key."""
+        return self._select(name, "", [])
+
+    def read_where(self, name: str, column: str, values: Sequence[str]) -> pl.DataFrame:
+        """The rows of a table whose column holds one of the values, in the order of its key."""
+        return self._select(name, f"WHERE {_quoted(column)} IN (SELECT unnest($1))", [list(values)])
+
+    def counts(self) -> dict[str, int]:
+        """Rows per table."""
+        return {table.name: self._count(table.name) for table in self.tables}
+
+    def checkpoint(self) -> None:
+        """Write everything committed into the one database file, leaving no journal beside it."""
+        self._connection.execute("CHECKPOINT")
+
+    def _count(self, name: str) -> int:
+        statement = f"SELECT count(*) FROM {self._known(name)}"  # noqa: S608 - a declared table name
+        return int(self._connection.execute(statement).fetchall()[0][0])
+
+    def _select(self, name: str, where: str, parameters: list[Any]) -> pl.DataFrame:
+        table = self._tables[name]
+        columns = ", ".join(_quoted(column.name) for column in table.columns)
+        order = ", ".join(_quoted(key) for key in table.key)
+        statement = f"SELECT {columns} FROM {self._known(name)} {where} ORDER BY {order}"  # noqa: S608 - declared names only
+        frame: pl.DataFrame = self._connection.sql(statement, params=parameters).pl()
+        return table.conform(frame)
+
+    def _known(self, name: str) -> str:
+        return _quoted(self._tables[name].name)
+
+    def _replace_one(self, replacement: Replacement) -> int:
+        name = self._known(replacement.table.name)
+        if replacement.by is None:
+            self._connection.execute(f"DELETE FROM {name}")  # noqa: S608 - a declared table name
+        elif replacement.gone:
+            self._connection.execute(
+                f"DELETE FROM {name} WHERE {_quoted(replacement.by)} IN (SELECT unnest($1))",  # noqa: S608 - declared names only
+                [list(replacement.gone)],
+            )
+        self._insert(replacement.table, replacement.rows)
+        return replacement.rows.height
+
+    def _insert(self, table: Table, rows: pl.DataFrame) -> None:
+        if rows.is_empty():
+            return
+        self._connection.register("incoming", table.conform(rows))
+        try:
+            self._connection.execute(
+                f"INSERT INTO {self._known(table.name)} BY NAME SELECT * FROM incoming"  # noqa: S608 - a declared table name
+            )
+        finally:
+            self._connection.unregister("incoming")
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._connection.execute("BEGIN TRANSACTION")
+        try:
+            yield
+        except BaseException:
+            # DuckDB has already rolled back when the failing statement was its own
+            with suppress(duckdb.Error):
+                self._connection.execute("ROLLBACK")
+            raise
+        self._connection.execute("COMMIT")
+
+
+def _connect(path: Path, limits: StoreLimits, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    try:
+        connection = duckdb.connect(str(path), read_only=read_only, config=limits.config)
+    except duckdb.IOException as error:
+        if "lock" in str(error).lower():
+            raise StoreLockedError(
+                f"another program has {path} open",
+                f"close it, or wait; to query the data yourself open the published copy "
+                f"warehouse.duckdb, not {path.name}",
+            ) from error
+        raise StoreError(
+            f"{path} cannot be opened as a store: {_first_line(error)}",
+            "if the file is damaged, move it away and run `chillroster rebuild`",
+        ) from error
+    # text that came from a log or the registry never reaches SQL, and could not reach a file
+    for setting in (
+        "TimeZone = 'UTC'",
+        "enable_external_access = false",
+        "lock_configuration = true",
+    ):
+        connection.execute(f"SET {setting}")
+    return connection
+
+
+def _creation(table: Table) -> Iterator[str]:
+    columns = ", ".join(
+        f"{_quoted(column.name)} {_sql_type(column.dtype)}" for column in table.columns
+    )
+    yield f"CREATE TABLE {_quoted(table.name)} ({columns})"
+    yield f"COMMENT ON TABLE {_quoted(table.name)} IS {_literal(table.grain)}"
+    for column in table.columns:
+        target = f"{_quoted(table.name)}.{_quoted(column.name)}"
+        yield f"COMMENT ON COLUMN {target} IS {_literal(column.comment)}"
+
+
+def _sql_type(dtype: pl.DataType) -> str:
+    if dtype not in _SQL_TYPES:
+        raise ValueError(f"no database type is agreed for {dtype}")
+    return _SQL_TYPES[dtype]
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).splitlines() or [type(error).__name__])[0]
