@@ -1,0 +1,126 @@
+"""Where things lie in a workspace: the paths, and the log files found below `logs/`.
+
+Holds the record `Workspace`, the search for one, and the list of log files. Does not
+belong here: the content of any file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from pipeline.problems import Problem, ProblemsError
+
+# Only forms that `readers` can read are listed as logs; other files are left alone.
+LOG_ENDINGS = (".csv", ".csv.gz", ".csv.zst", ".parquet")
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """A workspace folder and the fixed places inside it."""
+
+    root: Path
+
+    @property
+    def settings_file(self) -> Path:
+        """`chillroster.toml`."""
+        return self.root / "chillroster.toml"
+
+    @property
+    def registry_folder(self) -> Path:
+        """The folder of models, vehicles, tests, repairs, instruments and volumes."""
+        return self.root / "registry"
+
+    @property
+    def logs_folder(self) -> Path:
+        """The folder of raw log files, which are only ever read."""
+        return self.root / "logs"
+
+    @property
+    def profiles_folder(self) -> Path:
+        """The folder of the workspace's own logger profiles."""
+        return self.root / "profiles"
+
+    @property
+    def work_folder(self) -> Path:
+        """The folder of what the program keeps for itself."""
+        return self.root / ".chillroster"
+
+    @property
+    def store_file(self) -> Path:
+        """The database that the program writes."""
+        return self.work_folder / "store.duckdb"
+
+    @property
+    def published_file(self) -> Path:
+        """The published snapshot that others may read."""
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def site_folder(self) -> Path:
+        """The folder of the report pages."""
+        return self.root / "site"
+
+    def log_file(self, log_path: str) -> Path:
+        """The file of a log path as the registry writes it.
+
+        Raises
+        ------
+        ValueError
+            The path leaves the logs folder.
+        """
+        if not is_inside(log_path):
+            raise ValueError(f"the path {log_path!r} leaves the logs folder")
+        return self.logs_folder / PurePosixPath(log_path)
+
+    def shown(self, file: Path) -> str:
+        """The path of a file as shown to a reader: relative to the workspace where it can be."""
+        return (
+            file.relative_to(self.root).as_posix() if file.is_relative_to(self.root) else str(file)
+        )
+
+
+def is_inside(log_path: str) -> bool:
+    """True means: a relative path that stays below the folder it starts from."""
+    path = PurePosixPath(log_path)
+    climbs = ".." in path.parts or "\\" in log_path or "\0" in log_path
+    return bool(path.parts) and not path.is_absolute() and ":" not in path.parts[0] and not climbs
+
+
+def find_workspace(folder: Path) -> Workspace:
+    """The workspace in a folder.
+
+    Raises
+    ------
+    ProblemsError
+        The folder has no `chillroster.toml`.
+    """
+    workspace = Workspace(folder.resolve())
+    if not workspace.settings_file.is_file():
+        raise ProblemsError(
+            [
+                Problem(
+                    "no_workspace",
+                    "there is no chillroster.toml in this folder, so it is not a workspace.",
+                    str(workspace.root),
+                    hint="Run `chillroster init` there, or name the folder with --workspace.",
+                )
+            ]
+        )
+    return workspace
+
+
+def list_logs(workspace: Workspace) -> list[str]:
+    """Paths of the log files, relative to the logs folder, with forward slashes, sorted.
+
+    Links that lead out of the logs folder are left out.
+    """
+    folder = workspace.logs_folder
+    home = folder.resolve()
+    return sorted(
+        file.relative_to(folder).as_posix()
+        for file in folder.rglob("*")
+        if file.name.lower().endswith(LOG_ENDINGS)
+        and file.is_file()
+        and file.resolve().is_relative_to(home)
+    )
