@@ -1,0 +1,103 @@
+"""Settings of the judgement: how large a baseline must be, how sure a finding, how old a test.
+
+Holds `AssessmentSettings`, a frozen record whose field descriptions become the commented
+settings file. Every default is a proposal to be tuned on data unless its description names
+a source. Does not belong here: the least effect of each feature (`findings`) and the
+margins of each operating condition (`conditions`), which are physics, not taste.
+"""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class AssessmentSettings(BaseModel):
+    """Everything about the judgement of a fleet that its owner may change."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    least_vehicles: int = Field(
+        default=12,
+        ge=6,
+        description=(
+            "Other cars of the same model that a baseline needs. With fewer, the car is "
+            "compared with its architecture; with fewer there too, it gets no verdict."
+        ),
+    )
+    least_vehicles_per_term: float = Field(
+        default=4.0,
+        ge=2.0,
+        description="Cars needed per fitted coefficient; with fewer, conditions are left out.",
+    )
+    leave_one_out_up_to: int = Field(
+        default=60,
+        ge=0,
+        description=(
+            "Up to this many cars in a group, each car is judged by a fit to all the others; "
+            "above it, by a fit to the cars of the other folds."
+        ),
+    )
+    folds: int = Field(
+        default=5, ge=2, le=50, description="Folds of cars in a group too large to leave one out."
+    )
+    fold_seed: int = Field(
+        default=20260511, ge=0, description="Seed of the assignment of cars to folds."
+    )
+    leverage_limit: float = Field(
+        default=3.0,
+        gt=1.0,
+        description=(
+            "A test whose operating conditions have more than this many times the mean "
+            "leverage lies outside the range seen, and is not judged."
+        ),
+    )
+    tail_degrees_of_freedom: float = Field(
+        default=5.0,
+        ge=3.0,
+        le=100.0,
+        description=(
+            "Degrees of freedom of the Student t tail given to healthy cars (heavier than "
+            "normal); small baselines lower them further."
+        ),
+    )
+    largest_relative_uncertainty: float = Field(
+        default=1.0,
+        gt=0.0,
+        description=(
+            "A quantity whose standard uncertainty exceeds this share of the least effect "
+            "worth reporting is too uncertain to judge."
+        ),
+    )
+    false_discovery_rate: float = Field(
+        default=0.1,
+        gt=0.0,
+        lt=1.0,
+        description="Largest q-value of a finding: the share of wrong flags that is tolerated.",
+    )
+    least_z: float = Field(
+        default=3.0,
+        gt=0.0,
+        description="Least distance of a finding from the expected value, in spreads.",
+    )
+    far_beyond_z: float = Field(
+        default=8.0,
+        gt=0.0,
+        description=(
+            "Distance, in spreads, from which a single test is enough for `service`, when "
+            "the findings do not all rest on one sensor."
+        ),
+    )
+    far_beyond_effects: float = Field(
+        default=2.0,
+        ge=1.0,
+        description="The same in multiples of the least effect worth reporting; both must hold.",
+    )
+    recent_tests: int = Field(
+        default=3, ge=1, description="Tests since the last repair that a state looks at."
+    )
+    confirming_tests: int = Field(
+        default=2, ge=1, description="Of these, tests that must share a finding for `service`."
+    )
+    silent_after_days: float = Field(
+        default=400.0, gt=0.0, description="Days without a test after which a car is `silent`."
+    )
