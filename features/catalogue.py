@@ -1,0 +1,274 @@
+"""The dictionary of derived quantities: every feature and condition a record.
+
+Holds `FEATURE_RECORDS` and `CONDITIONS`, and the table `FEATURES` (one row per test and
+regime) that derives from them. Expressions read the columns of a block frame
+(`features.blocks`): channels, saturation temperatures, condenser air. Does not belong
+here: finding windows (`windows`), carrying the expressions out (`derive`).
+
+Superheat and subcooling always name their station: behind an internal heat exchanger a
+superheat of 10 to 25 K is normal (common practice, no source), at the evaporator outlet
+it is not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import polars as pl
+
+from features.channels import CHANNEL
+from features.tables import Column, Table
+
+# Columns that stand between channels and features, and the channels they come from.
+INTERMEDIATES: dict[str, tuple[str, ...]] = {
+    "evaporating_dew_c": ("low_side_kpa",),
+    "condensing_bubble_c": ("high_side_kpa",),
+    "discharge_dew_c": ("high_side_kpa",),
+    "condenser_air_c": ("condenser_inlet_air_c", "ambient_air_c"),
+    "intake_enthalpy_kj_per_kg": ("intake_air_c", "intake_humidity_pct"),
+    "n_fan_events": ("condenser_fan_pct", "low_side_kpa", "high_side_kpa"),
+    "n_compressor_events": (
+        "compressor_on",
+        "compressor_command_pct",
+        "low_side_kpa",
+        "high_side_kpa",
+    ),
+    "running_min": ("compressor_on", "compressor_command_pct", "low_side_kpa", "high_side_kpa"),
+}
+
+# The unit as the last part of a name, longest first; `pressure_ratio` carries none.
+_NAME_SUFFIXES = ("_kj_per_kg", "_per_min", "_kpa", "_kmh", "_rpm", "_pct", "_c", "_k")
+
+
+@dataclass(frozen=True, eq=False)
+class Feature:
+    """One derived quantity that a car can be judged by.
+
+    Attributes
+    ----------
+    name, unit, meaning : str
+        The name ends in the unit; `unit` is as printed to a reader.
+    expression : pl.Expr
+        Its value from the columns of one block (scope `window`) or from the counts of one
+        test (scope `whole_test`).
+    sensitivities : mapping of str to pl.Expr
+        Partial derivative by each input that carries a sensor uncertainty, from the
+        columns of one window; see `features.uncertainty` for the inputs it knows.
+    least_samples : int
+        With fewer samples behind it the feature is null.
+    source : str
+        Where the definition comes from.
+    """
+
+    name: str
+    unit: str
+    meaning: str
+    expression: pl.Expr
+    sensitivities: Mapping[str, pl.Expr] = field(default_factory=dict)
+    least_samples: int = 20
+    source: str = "definition"
+    scope: Literal["window", "whole_test"] = "window"
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Columns that the expression reads, sorted."""
+        return tuple(sorted(set(self.expression.meta.root_names())))
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Logged channels that it rests on, sorted."""
+        return tuple(sorted({c for name in self.inputs for c in INTERMEDIATES.get(name, (name,))}))
+
+    @property
+    def uncertainty_name(self) -> str:
+        """Name of its standard uncertainty: `low_side_kpa` -> `low_side_uncertainty_kpa`."""
+        for suffix in _NAME_SUFFIXES:
+            if self.name.endswith(suffix):
+                return f"{self.name.removesuffix(suffix)}_uncertainty{suffix}"
+        return f"{self.name}_uncertainty"
+
+
+@dataclass(frozen=True, eq=False)
+class Condition:
+    """One quantity under which a test was run: what a comparison must allow for."""
+
+    name: str
+    unit: str
+    meaning: str
+    expression: pl.Expr
+
+
+_ONE = pl.lit(1.0)
+_EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
+_CONDENSING_SLOPE = pl.col("condensing_slope_k_per_kpa")
+_DISCHARGE_SLOPE = pl.col("discharge_slope_k_per_kpa")
+_STATION_SOURCE = "superheat from the dew point, subcooling from the bubble point, by station"
+
+
+def _superheat(clamp: str, name: str, meaning: str) -> Feature:
+    return Feature(
+        name,
+        "K",
+        meaning,
+        pl.col(clamp) - pl.col("evaporating_dew_c"),
+        {clamp: _ONE, "low_side_kpa": -_EVAPORATING_SLOPE, "tap_drop_k": _ONE},
+        source=_STATION_SOURCE,
+    )
+
+
+def _subcooling(clamp: str, name: str, meaning: str) -> Feature:
+    return Feature(
+        name,
+        "K",
+        meaning,
+        pl.col("condensing_bubble_c") - pl.col(clamp),
+        {clamp: -_ONE, "high_side_kpa": _CONDENSING_SLOPE, "tap_drop_k": _ONE},
+        source=_STATION_SOURCE,
+    )
+
+
+def _measured(name: str, meaning: str) -> Feature:
+    return Feature(name, CHANNEL[name].unit, meaning, pl.col(name), {name: _ONE}, source="measured")
+
+
+FEATURE_RECORDS: tuple[Feature, ...] = (
+    _measured("low_side_kpa", "low-side pressure, absolute"),
+    _measured("high_side_kpa", "high-side pressure, absolute"),
+    Feature(
+        "pressure_ratio", "1", "high-side over low-side pressure, both absolute",
+        pl.col("high_side_kpa") / pl.col("low_side_kpa"),
+        {
+            "high_side_kpa": 1.0 / pl.col("low_side_kpa"),
+            "low_side_kpa": -pl.col("high_side_kpa") / pl.col("low_side_kpa") ** 2,
+        },
+    ),
+    Feature(
+        "evaporating_dew_c", "degC", "dew temperature at the low-side pressure",
+        pl.col("evaporating_dew_c"), {"low_side_kpa": _EVAPORATING_SLOPE},
+    ),
+    Feature(
+        "condensing_bubble_c", "degC", "bubble temperature at the high-side pressure",
+        pl.col("condensing_bubble_c"), {"high_side_kpa": _CONDENSING_SLOPE},
+    ),
+    _superheat(
+        "evaporator_outlet_c", "evaporator_outlet_superheat_k",
+        "superheat at the evaporator outlet, before any internal heat exchanger",
+    ),
+    _superheat(
+        "rear_evaporator_outlet_c", "rear_evaporator_outlet_superheat_k",
+        "superheat at the rear evaporator outlet",
+    ),
+    _superheat(
+        "compressor_suction_c", "compressor_suction_superheat_k",
+        "superheat at the compressor; an internal heat exchanger adds to it by design",
+    ),
+    Feature(
+        "compressor_discharge_superheat_k", "K", "superheat of the gas leaving the compressor",
+        pl.col("compressor_discharge_c") - pl.col("discharge_dew_c"),
+        {
+            "compressor_discharge_c": _ONE,
+            "high_side_kpa": -_DISCHARGE_SLOPE,
+            "tap_drop_k": _ONE,
+        },
+        source=_STATION_SOURCE,
+    ),
+    _measured("compressor_discharge_c", "discharge line temperature"),
+    _subcooling(
+        "condenser_outlet_c", "condenser_outlet_subcooling_k",
+        "subcooling at the condenser outlet, before any internal heat exchanger",
+    ),
+    _subcooling(
+        "expansion_inlet_c", "expansion_inlet_subcooling_k",
+        "subcooling at the expansion device; an internal heat exchanger adds to it by design",
+    ),
+    _measured("duct_air_c", "air at the duct outlets, mean"),
+    Feature(
+        "duct_drop_k", "K", "intake air minus duct air",
+        pl.col("intake_air_c") - pl.col("duct_air_c"), {"intake_air_c": _ONE, "duct_air_c": -_ONE},
+    ),
+    Feature(
+        "evaporator_approach_k", "K", "duct air minus the evaporating dew temperature",
+        pl.col("duct_air_c") - pl.col("evaporating_dew_c"),
+        {"duct_air_c": _ONE, "low_side_kpa": -_EVAPORATING_SLOPE},
+    ),
+    Feature(
+        "condensing_over_air_k", "K",
+        "condensing bubble temperature minus the air entering the condenser",
+        pl.col("condensing_bubble_c") - pl.col("condenser_air_c"),
+        {"high_side_kpa": _CONDENSING_SLOPE, "condenser_air_c": -_ONE},
+    ),
+    Feature(
+        "fan_events_per_min", "1/min", "condenser fan stage changes per minute of running time",
+        pl.col("n_fan_events") / pl.col("running_min"),
+        source="count over time; uncertainty of a Poisson count", scope="whole_test",
+    ),
+    Feature(
+        "compressor_events_per_min", "1/min",
+        "compressor starts and stops per minute of running time, first start and last stop apart",
+        pl.col("n_compressor_events") / pl.col("running_min"),
+        source="count over time; uncertainty of a Poisson count", scope="whole_test",
+    ),
+)  # fmt: skip
+
+FEATURE: dict[str, Feature] = {feature.name: feature for feature in FEATURE_RECORDS}
+
+
+def _logged(name: str, meaning: str) -> Condition:
+    return Condition(name, CHANNEL[name].unit, meaning, pl.col(name))
+
+
+CONDITIONS: tuple[Condition, ...] = (
+    _logged("intake_air_c", "air entering the evaporator case"),
+    _logged("intake_humidity_pct", "relative humidity of the intake air"),
+    Condition(
+        "intake_enthalpy_kj_per_kg", "kJ/kg", "enthalpy of the intake air per kg of dry air",
+        pl.col("intake_enthalpy_kj_per_kg"),
+    ),
+    Condition(
+        "condenser_air_c", "degC", "air entering the condenser, or the best stand-in for it",
+        pl.col("condenser_air_c"),
+    ),
+    _logged("ambient_air_c", "ambient air, logged"),
+    _logged("ambient_humidity_pct", "relative humidity of the ambient air, logged"),
+    _logged("engine_rpm", "engine speed"),
+    _logged("blower_pct", "blower setting, logged"),
+    _logged("recirculation_pct", "recirculation flap, logged"),
+    _logged("vehicle_speed_kmh", "vehicle speed"),
+    _logged("condenser_fan_pct", "condenser fan command"),
+)  # fmt: skip
+
+_LEADING_COLUMNS = (
+    Column("test_id", pl.String(), "", "the test"),
+    Column("regime", pl.String(), "", "control regime, or whole_test for rates of the whole log"),
+    Column("window_kind_code", pl.String(), "", "steady or periodic; never mixed in one row"),
+    Column("n_windows", pl.Int32(), "1", "windows behind the row"),
+    Column("steady_s", pl.Float64(), "s", "time covered by these windows"),
+    Column(
+        "condenser_air_source", pl.String(), "",
+        "where condenser_air_c comes from: condenser_inlet_air_c, ambient_air_c or noted",
+    ),
+)  # fmt: skip
+
+
+def _feature_columns(feature: Feature) -> tuple[Column, Column]:
+    unit = "K" if feature.unit == "degC" else feature.unit
+    return (
+        Column(feature.name, pl.Float64(), feature.unit, feature.meaning),
+        Column(
+            feature.uncertainty_name, pl.Float64(), unit, f"standard uncertainty of {feature.name}"
+        ),
+    )
+
+
+FEATURES = Table(
+    "features",
+    "one row per test and regime",
+    ("test_id", "regime"),
+    (
+        *_LEADING_COLUMNS,
+        *(Column(c.name, pl.Float64(), c.unit, c.meaning) for c in CONDITIONS),
+        *(column for feature in FEATURE_RECORDS for column in _feature_columns(feature)),
+    ),
+)
