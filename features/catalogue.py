@@ -12,14 +12,16 @@ it is not.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
 from features.channels import CHANNEL
 from features.tables import Column, Table
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 # Columns that stand between channels and features, and the channels they come from.
 INTERMEDIATES: dict[str, tuple[str, ...]] = {
