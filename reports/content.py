@@ -7,13 +7,16 @@ belong here: reading the warehouse, and any choice of what is shown.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from typing import TYPE_CHECKING
 
-import polars as pl
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
 
-from reports.settings import ReportSettings
+    import polars as pl
+
+    from reports.settings import ReportSettings
 
 NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "states": (

@@ -1,0 +1,76 @@
+"""One compared quantity as a line of text: observed, expected, by how much, how sure.
+
+Takes rows of the tables `evidence` and `residuals` as mappings, gives frozen records
+that both summaries (`fleet`, `vehicle`) use. Does not belong here: choosing rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from reports.display import DisplayUnit, display_unit, number_text, probability_text
+from reports.wording import baseline_words, plain_words, quantity_words, regime_words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from reports.settings import ReportSettings
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A quantity of one test against what is expected of the model.
+
+    `z` is the deviation in units of the whole spread, kept as a number for sorting;
+    every other field is text ready to print.
+    """
+
+    quantity: str
+    regime: str
+    observed: str
+    expected: str
+    difference: str
+    spread: str
+    z: float | None
+    z_text: str
+    p_text: str
+    q: float | None
+    q_text: str
+    baseline: str
+    pooling: str
+    sentence: str
+    is_finding: bool
+
+
+def read_comparison(row: Mapping[str, Any], settings: ReportSettings) -> Comparison:
+    """The line of one row of `evidence` or `residuals`."""
+    unit = display_unit(row["feature"], settings)
+    observed, expected = row["observed"], row["expected"]
+    return Comparison(
+        quantity=quantity_words(row["feature"]),
+        regime=regime_words(row["regime"]),
+        observed=unit.text(observed),
+        expected=unit.text(expected),
+        difference=_difference(observed, expected, unit),
+        spread=_spread(row["spread"], unit),
+        z=None if row["z"] is None else round(row["z"], 4),
+        z_text="" if row["z"] is None else number_text(row["z"], 1, sign=True),
+        p_text=probability_text(row["p_value"]),
+        q=None if row["q_value"] is None else round(row["q_value"], 6),
+        q_text=probability_text(row["q_value"]),
+        baseline=baseline_words(row["pooling_level"], row["baseline_vehicles"]),
+        pooling=row["pooling_level"] or "none",
+        sentence=row.get("sentence") or plain_words(row["finding_code"] or ""),
+        is_finding=row["finding_code"] is not None,
+    )
+
+
+def _difference(observed: float | None, expected: float | None, unit: DisplayUnit) -> str:
+    if observed is None or expected is None:
+        return unit.difference_text(None)
+    return unit.difference_text(observed - expected)
+
+
+def _spread(spread: float | None, unit: DisplayUnit) -> str:
+    return unit.difference_text(spread).lstrip("+")

@@ -1,0 +1,62 @@
+"""The frames of a site, cut once into the rows that one vehicle or one test needs.
+
+Takes a `SiteContent`, gives a `Ledger` of plain rows by vehicle and by test, in a fixed
+order, so that a page costs no scan of a frame. Does not belong here: wording.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+if TYPE_CHECKING:
+    from reports.content import SiteContent
+
+Row = dict[str, Any]
+Rows = dict[str, list[Row]]
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Rows by vehicle (residuals, evidence, repairs, tests) and by test or log (the rest)."""
+
+    states: dict[str, Row]
+    evidence: Rows
+    residuals: Rows
+    repairs: Rows
+    tests: Rows
+    windows: Rows
+    events: Rows
+    trust: Rows
+    refused_columns: Rows
+
+
+def open_ledger(content: SiteContent) -> Ledger:
+    """All rows of the site by the vehicle, test or log that they speak of."""
+    columns = content.rejected.filter(pl.col("column_name").is_not_null())
+    distrusted = content.trust.filter(pl.col("distrusted_share") > 0)
+    return Ledger(
+        states={row["vehicle_id"]: row for row in content.states.iter_rows(named=True)},
+        evidence=_rows_by(
+            "vehicle_id", content.evidence.sort("vehicle_id", "feature", "regime", "test_id")
+        ),
+        residuals=_rows_by(
+            "vehicle_id", content.residuals.sort("vehicle_id", "test_id", "feature", "regime")
+        ),
+        repairs=_rows_by("vehicle_id", content.repairs.sort("performed_at", "repair_id")),
+        tests=_rows_by("vehicle_id", content.context.sort("started_at", "test_id")),
+        windows=_rows_by("test_id", content.windows.sort("test_id", "window_number")),
+        events=_rows_by("test_id", content.events.sort("test_id", "time_s", "event_number")),
+        trust=_rows_by("test_id", distrusted.sort("test_id", "channel", "rule_code")),
+        refused_columns=_rows_by("path", columns.sort("path", "column_name", "code")),
+    )
+
+
+def _rows_by(key: str, frame: pl.DataFrame) -> Rows:
+    grouped: Rows = defaultdict(list)
+    for row in frame.iter_rows(named=True):
+        grouped[row[key]].append(row)
+    return dict(grouped)

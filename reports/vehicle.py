@@ -1,0 +1,282 @@
+"""Summary of one vehicle: verdict, evidence, latest test, history, what stays unknown.
+
+Takes the vehicle's rows from a `Ledger`, gives a frozen `VehicleSummary` from which its
+page and JSON twin are written. Does not belong here: curves (`curves`), layout.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.display import clock_text, date_text, file_stem, moment_text, number_text
+from reports.findings import Comparison, read_comparison
+from reports.history import HistoryPanel, RepairMark, history_panels
+from reports.wording import (
+    EVENT_WORDS,
+    SOURCE_WORDS,
+    plain_words,
+    quantity_words,
+    reason_words,
+    regime_words,
+    state_words,
+)
+
+if TYPE_CHECKING:
+    from reports.ledger import Ledger, Row
+    from reports.settings import ReportSettings
+
+
+@dataclass(frozen=True)
+class EvidenceRow:
+    """A finding behind the state, with the test and the windows that it came from."""
+
+    comparison: Comparison
+    tested_on: str
+    log_path: str
+    windows: str
+
+
+@dataclass(frozen=True)
+class Window:
+    """A stretch of a test whose readings were judged."""
+
+    start_s: float
+    end_s: float
+    span: str
+    kind: str
+    regime: str
+
+
+@dataclass(frozen=True)
+class Event:
+    """A control event that explains a swing of the curves."""
+
+    time_s: float
+    clock: str
+    kind_code: str
+    glyph: str
+    words: str
+    source: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """Readings that are not trusted, and why."""
+
+    channel: str
+    share: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Unassessed:
+    """Something that could not be judged, why, and what would help if known."""
+
+    subject: str
+    reason: str
+    hint: str
+
+
+@dataclass(frozen=True)
+class LatestTest:
+    """The test that the curves show."""
+
+    test_id: str
+    tested_at: str
+    log_path: str
+    facts: tuple[tuple[str, str], ...]
+    windows: tuple[Window, ...]
+    events: tuple[Event, ...]
+    set_aside: tuple[SetAside, ...]
+    comparisons: tuple[Comparison, ...]
+
+
+@dataclass(frozen=True)
+class VehicleSummary:
+    """What a vehicle's page says."""
+
+    vehicle_id: str
+    file_stem: str
+    model_id: str
+    state: str
+    key: str
+    reason: str
+    meaning: str
+    tested_on: str
+    n_tests: int
+    evidence: tuple[EvidenceRow, ...]
+    latest: LatestTest | None
+    unassessed: tuple[Unassessed, ...]
+    history: tuple[HistoryPanel, ...]
+    repairs: tuple[RepairMark, ...]
+
+
+def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings) -> VehicleSummary:
+    """One vehicle as its page tells it."""
+    state = ledger.states[vehicle_id]
+    words = state_words(state["state"])
+    tests = {row["test_id"]: row for row in ledger.tests.get(vehicle_id, [])}
+    residuals = ledger.residuals.get(vehicle_id, [])
+    latest = tests.get(state["latest_test_id"])
+    return VehicleSummary(
+        vehicle_id=vehicle_id,
+        file_stem=file_stem(vehicle_id),
+        model_id=state["model_id"] or "",
+        state=words.state,
+        key=words.key,
+        reason=state["reason"] or "",
+        meaning=words.meaning,
+        tested_on=date_text(state["latest_tested_at"], settings),
+        n_tests=state["n_tests"] or 0,
+        evidence=_evidence(vehicle_id, tests, ledger, settings),
+        latest=None if latest is None else _latest(latest, residuals, ledger, settings),
+        unassessed=_unassessed(state, latest, residuals, ledger),
+        history=_history(tests, residuals, settings),
+        repairs=tuple(_repair(row, settings) for row in ledger.repairs.get(vehicle_id, [])),
+    )
+
+
+def _evidence(
+    vehicle_id: str, tests: dict[str, Row], ledger: Ledger, settings: ReportSettings
+) -> tuple[EvidenceRow, ...]:
+    rows = sorted(
+        ledger.evidence.get(vehicle_id, []),
+        key=lambda row: -abs(row["z"]) if row["z"] is not None else 0.0,
+    )
+    return tuple(
+        EvidenceRow(
+            comparison=read_comparison(row, settings),
+            tested_on=_date_of(tests.get(row["test_id"]), settings),
+            log_path=tests.get(row["test_id"], {}).get("log_path") or "",
+            windows=_windows_of(row, ledger),
+        )
+        for row in rows
+    )
+
+
+def _date_of(test: Row | None, settings: ReportSettings) -> str:
+    return "" if test is None else date_text(test["started_at"], settings)
+
+
+def _windows_of(row: Row, ledger: Ledger) -> str:
+    windows = ledger.windows.get(row["test_id"], [])
+    if row["regime"] == "whole_test":
+        return "whole test"
+    spans = [_window(window).span for window in windows if window["regime"] == row["regime"]]
+    return ", ".join(spans)
+
+
+def _latest(
+    test: Row, residuals: list[Row], ledger: Ledger, settings: ReportSettings
+) -> LatestTest:
+    test_id = test["test_id"]
+    judged = [row for row in residuals if row["test_id"] == test_id and row["observed"] is not None]
+    return LatestTest(
+        test_id=test_id,
+        tested_at=moment_text(test["started_at"], settings),
+        log_path=test["log_path"] or "",
+        facts=_facts(test),
+        windows=tuple(_window(row) for row in ledger.windows.get(test_id, [])),
+        events=tuple(_event(row) for row in ledger.events.get(test_id, [])),
+        set_aside=tuple(_set_aside(row) for row in ledger.trust.get(test_id, [])),
+        comparisons=tuple(read_comparison(row, settings) for row in judged),
+    )
+
+
+_FACTS = (
+    ("refrigerant", "refrigerant"),
+    ("compressor", "compressor"),
+    ("expansion_device", "expansion device"),
+    ("purpose", "purpose"),
+    ("protocol", "protocol"),
+    ("site_id", "site"),
+    ("instrument_id", "instrument"),
+)
+
+
+def _facts(test: Row) -> tuple[tuple[str, str], ...]:
+    """What is noted of the test, in words; what is not noted is left out."""
+    return tuple((words, plain_words(str(test[name]))) for name, words in _FACTS if test.get(name))
+
+
+def _window(row: Row) -> Window:
+    return Window(
+        start_s=round(row["start_s"], 1),
+        end_s=round(row["end_s"], 1),
+        span=f"{clock_text(row['start_s'])}\N{EN DASH}{clock_text(row['end_s'])}",
+        kind=plain_words(row["kind_code"]),
+        regime=regime_words(row["regime"]),
+    )
+
+
+def _event(row: Row) -> Event:
+    glyph, words = EVENT_WORDS.get(row["kind_code"], ("\N{LOZENGE}", plain_words(row["kind_code"])))
+    return Event(
+        time_s=round(row["time_s"], 1),
+        clock=clock_text(row["time_s"]),
+        kind_code=row["kind_code"],
+        glyph=glyph,
+        words=words,
+        source=SOURCE_WORDS.get(row["source_code"], plain_words(row["source_code"] or "")),
+        sentence=row["sentence"] or "",
+    )
+
+
+def _set_aside(row: Row) -> SetAside:
+    return SetAside(
+        channel=quantity_words(row["channel"]),
+        share=f"{number_text(100 * row['distrusted_share'], 1)}\N{NO-BREAK SPACE}%",
+        sentence=row["sentence"] or plain_words(row["rule_code"]),
+    )
+
+
+def _unassessed(
+    state: Row, latest: Row | None, residuals: list[Row], ledger: Ledger
+) -> tuple[Unassessed, ...]:
+    """What could not be judged in the latest test, without repeating a subject and reason."""
+    found: list[Unassessed] = []
+    if state["missing"]:
+        found.append(Unassessed("for a fuller verdict", state["missing"], ""))
+    if latest is not None:
+        found += [
+            Unassessed(f"column {row['column_name']}", row["sentence"] or "", row["hint"] or "")
+            for row in ledger.refused_columns.get(latest["log_path"], [])
+        ]
+        found += [
+            Unassessed(
+                f"{quantity_words(row['feature'])}, {regime_words(row['regime'])}",
+                reason_words(row["reason_code"]),
+                "",
+            )
+            for row in residuals
+            if row["test_id"] == latest["test_id"] and row["reason_code"] is not None
+        ]
+    return tuple(dict.fromkeys(found))
+
+
+def _history(
+    tests: dict[str, Row], residuals: list[Row], settings: ReportSettings
+) -> tuple[HistoryPanel, ...]:
+    dated = (
+        {**row, "tested_at": _chart_instant(tests[row["test_id"]], settings)}
+        for row in residuals
+        if row["test_id"] in tests
+    )
+    return history_panels(dated, settings)
+
+
+def _chart_instant(test: Row, settings: ReportSettings) -> str:
+    return moment_text(test["started_at"], settings)[:16].replace(" ", "T")
+
+
+def _repair(row: Row, settings: ReportSettings) -> RepairMark:
+    performed = row["performed_at"]
+    day = date_text(performed, settings) if hasattr(performed, "hour") else performed.isoformat()
+    words = " ".join(plain_words(part) for part in (row["action"], row["component"]) if part)
+    return RepairMark(
+        performed_on=day,
+        words=words or "repair",
+        shop=row.get("shop_id") or "",
+    )

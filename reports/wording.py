@@ -1,0 +1,181 @@
+"""The words of the pages: states, quantities, regimes, codes.
+
+Holds what each code reads as to a person in a workshop office. Does not belong here:
+sentences with numbers of one car (`models` writes those) and the cautions (`cautions`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class StateWords:
+    """A vehicle state: its name, the key of its shape, what to do, what it means."""
+
+    state: str
+    key: str
+    action: str
+    meaning: str
+
+
+# in the order in which they ask for action
+STATES: tuple[StateWords, ...] = (
+    StateWords(
+        "service",
+        "service",
+        "to book in",
+        "A deviation is confirmed: seen in two of the last three tests, or once far outside. "
+        "Book the car in and confirm the cause before any part is replaced.",
+    ),
+    StateWords(
+        "retest",
+        "retest",
+        "to test again",
+        "The last test cannot tell. The reason says what to do differently next time.",
+    ),
+    StateWords(
+        "watch",
+        "watch",
+        "to watch",
+        "One finding so far. It may be chance or the start of something: test again at the "
+        "next visit.",
+    ),
+    StateWords(
+        "silent",
+        "silent",
+        "not tested for long",
+        "The last usable test is too old to speak of today's condition.",
+    ),
+    StateWords(
+        "no verdict",
+        "no-verdict",
+        "cannot be judged",
+        "Too few cars to compare with, or what it takes is not logged. The reason says which. "
+        "It does not mean that the car is healthy.",
+    ),
+    StateWords(
+        "in band",
+        "in-band",
+        "in band",
+        "What could be compared lies within what is normal for this model under the same "
+        "conditions.",
+    ),
+)
+STATE: dict[str, StateWords] = {words.state: words for words in STATES}
+
+QUANTITY_WORDS: dict[str, str] = {
+    "low_side_kpa": "low-side pressure",
+    "high_side_kpa": "high-side pressure",
+    "pressure_ratio": "pressure ratio, high to low",
+    "evaporating_dew_c": "evaporating temperature (dew point)",
+    "condensing_bubble_c": "condensing temperature (bubble point)",
+    "discharge_dew_c": "dew point at high-side pressure",
+    "evaporator_outlet_superheat_k": "superheat at evaporator outlet",
+    "rear_evaporator_outlet_superheat_k": "superheat at rear evaporator outlet",
+    "compressor_suction_superheat_k": "superheat at compressor suction",
+    "compressor_discharge_superheat_k": "superheat at compressor discharge",
+    "compressor_discharge_c": "discharge line temperature",
+    "condenser_outlet_subcooling_k": "subcooling at condenser outlet",
+    "expansion_inlet_subcooling_k": "subcooling at expansion device",
+    "duct_air_c": "duct air temperature",
+    "duct_drop_k": "duct air below intake air",
+    "evaporator_approach_k": "duct air above evaporating temperature",
+    "condensing_over_air_k": "condensing temperature above condenser air",
+    "fan_events_per_min": "fan switching rate",
+    "compressor_events_per_min": "compressor switching rate",
+    "compressor_suction_c": "suction line at compressor",
+    "condenser_mid_c": "condenser tube, half way",
+    "condenser_outlet_c": "liquid line at condenser outlet",
+    "expansion_inlet_c": "liquid line at expansion device",
+    "evaporator_outlet_c": "suction line at evaporator outlet",
+    "rear_evaporator_outlet_c": "suction line at rear evaporator outlet",
+    "duct_left_c": "left duct air",
+    "duct_right_c": "right duct air",
+    "duct_rear_c": "rear duct air",
+    "intake_air_c": "intake air",
+    "intake_humidity_pct": "intake humidity",
+    "evaporator_fin_c": "evaporator fin",
+    "ambient_air_c": "ambient air",
+    "ambient_humidity_pct": "ambient humidity",
+    "condenser_inlet_air_c": "air entering condenser",
+    "underhood_air_c": "air under the hood",
+    "cabin_air_c": "cabin air",
+    "coolant_c": "engine coolant",
+    "engine_rpm": "engine speed",
+    "compressor_rpm": "compressor speed",
+    "compressor_command_pct": "compressor command",
+    "compressor_on": "compressor engaged",
+    "compressor_power_w": "compressor power",
+    "condenser_fan_pct": "condenser fan command",
+    "blower_pct": "blower",
+    "vehicle_speed_kmh": "vehicle speed",
+    "recirculation_pct": "recirculation flap",
+    "supply_v": "supply voltage",
+    "barometric_kpa": "barometric pressure",
+}
+
+REGIME_WORDS: dict[str, str] = {
+    "off": "off",
+    "starting": "starting",
+    "pull_down": "pull-down",
+    "regulating": "regulating",
+    "saturated": "at full output",
+    "cycling": "cycling",
+    "running": "running",
+    "whole_test": "whole test",
+}
+
+EVENT_WORDS: dict[str, tuple[str, str]] = {
+    "fan_up": ("\N{BLACK UP-POINTING TRIANGLE}", "condenser fan up"),
+    "fan_down": ("\N{BLACK DOWN-POINTING TRIANGLE}", "condenser fan down"),
+    "compressor_on": ("\N{BLACK CIRCLE}", "compressor on"),
+    "compressor_off": ("\N{WHITE CIRCLE}", "compressor off"),
+}
+
+SOURCE_WORDS: dict[str, str] = {
+    "command": "from the logged command",
+    "pressure": "inferred from both pressures",
+}
+
+
+def plain_words(code: str) -> str:
+    """A code without its underscores, for codes that have no words of their own."""
+    return code.replace("_", " ").strip()
+
+
+def quantity_words(name: str) -> str:
+    """What a channel or derived quantity is called on a page."""
+    return QUANTITY_WORDS.get(name) or plain_words(name)
+
+
+def regime_words(code: str | None) -> str:
+    """What a regime is called on a page."""
+    return "" if code is None else REGIME_WORDS.get(code, plain_words(code))
+
+
+def reason_words(code: str) -> str:
+    """Why a quantity was not judged, as a sentence."""
+    return plain_words(code)
+
+
+def state_words(state: str) -> StateWords:
+    """The words of a state.
+
+    Raises
+    ------
+    ValueError
+        The state is not one of the six; the pages have no shape for it.
+    """
+    if state not in STATE:
+        raise ValueError(f"no state is called {state!r}; expected one of {', '.join(STATE)}")
+    return STATE[state]
+
+
+def baseline_words(pooling_level: str | None, vehicles: int | None) -> str:
+    """Whom the car was compared with, such as "41 cars of this model"."""
+    if not vehicles or pooling_level in (None, "none"):
+        return "no baseline"
+    cars = "car" if vehicles == 1 else "cars"
+    kind = "of this model" if pooling_level == "model" else "with a like circuit, other models too"
+    return f"{vehicles} {cars} {kind}"
