@@ -1,0 +1,137 @@
+"""Faults of a TOML file that a person wrote, each with its line and a hint.
+
+Turns broken TOML and failed validation into `Problem` records: unknown keys with the
+nearest known one, wrong types, values out of range. Does not belong here: what the keys
+mean (`settings`, `profiles`).
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+from pydantic import BaseModel, ValidationError
+
+from pipeline.problems import Problem, did_you_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+_AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
+
+
+def toml_problems(path: Path, shown: str) -> tuple[str, list[Problem]]:
+    """The text of a TOML file and what keeps it from being TOML (an empty list: nothing)."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        tomllib.loads(text)
+    except UnicodeDecodeError:
+        return "", [
+            Problem(
+                "not_utf8",
+                "The file is not text in UTF-8.",
+                shown,
+                hint="Save it again as UTF-8.",
+            )
+        ]
+    except OSError as error:
+        reason = error.strerror or "unknown reason"
+        return "", [Problem("unreadable_file", f"The file cannot be read: {reason}.", shown)]
+    except tomllib.TOMLDecodeError as error:
+        return text, [_not_toml(str(error), shown)]
+    return text, []
+
+
+def _not_toml(message: str, shown: str) -> Problem:
+    found = _AT_LINE.search(message)
+    return Problem(
+        "not_toml",
+        f"The file is not valid TOML: {_AT_LINE.sub('', message).strip()}.",
+        shown,
+        int(found.group(1)) if found else None,
+        "Texts stand in quotes, a line reads `key = value`, a section `[name]`.",
+    )
+
+
+def validation_problems(
+    error: ValidationError, text: str, shown: str, model: type[BaseModel]
+) -> list[Problem]:
+    """The problems of a TOML text that failed validation, in the order of their lines."""
+    problems = [_problem(detail, text, shown, model) for detail in error.errors()]
+    return sorted(problems, key=lambda problem: problem.line or 0)
+
+
+def _problem(detail: Any, text: str, shown: str, model: type[BaseModel]) -> Problem:
+    place: Sequence[str | int] = detail["loc"]
+    key = ".".join(str(part) for part in place)
+    line = find_line(text, place)
+    if detail["type"] == "extra_forbidden":
+        known = known_keys(model, place[:-1])
+        hint = did_you_mean(str(place[-1]), known) or f"Known are: {', '.join(known)}."
+        return Problem("unknown_key", f"There is no setting `{key}`.", shown, line, hint)
+    if detail["type"] == "missing":
+        return Problem(
+            "missing_key", f"`{key}` is missing.", shown, line, f"Add `{place[-1]} = ...`."
+        )
+    reason = str(detail["msg"]).removeprefix("Value error, ").rstrip(".")
+    found = "" if isinstance(detail["input"], (dict, BaseModel)) else f", not {detail['input']!r}"
+    subject = f"`{key}`" if key else "The file"
+    sentence = f"{subject}: {reason[:1].lower()}{reason[1:]}{found}."
+    hint = "The comments of a fresh file from `chillroster init` name what each key may hold."
+    return Problem("wrong_value", sentence, shown, line, hint)
+
+
+def known_keys(model: type[BaseModel], place: Sequence[str | int]) -> list[str]:
+    """Names of the keys that a model, or the part of it at a place, may hold."""
+    current: Any = model
+    for part in place:
+        if isinstance(part, int):
+            continue
+        field = current.model_fields.get(part) if _is_model(current) else None
+        if field is None:
+            return []
+        current = next((t for t in _types(field.annotation) if _is_model(t)), None)
+    return list(current.model_fields) if _is_model(current) else []
+
+
+def _is_model(candidate: Any) -> bool:
+    return isinstance(candidate, type) and issubclass(candidate, BaseModel)
+
+
+def _types(annotation: Any) -> list[Any]:
+    inner = [one for part in getattr(annotation, "__args__", ()) for one in _types(part)]
+    return [annotation, *inner]
+
+
+def find_line(text: str, place: Sequence[str | int]) -> int | None:
+    """The line on which the value at a place stands, the nearest section when it is absent.
+
+    The n-th entry of an array of tables is the n-th `[[name]]`.
+    """
+    names = [str(part) for part in place if isinstance(part, str)]
+    wanted = [part for part in place if isinstance(part, int)]
+    section: list[str] = []
+    counted: dict[str, int] = {}
+    best: tuple[int, int] | None = None
+    for number, line in enumerate(text.splitlines(), start=1):
+        stripped = line.strip()
+        header = re.match(r"\[+\s*([\w.\-\"' ]+?)\s*\]+", stripped)
+        key = re.match(r"([\w\-\"'.]+)\s*=", stripped)
+        if header and not key:
+            section = _dotted(header.group(1))
+            counted[".".join(section)] = counted.get(".".join(section), -1) + 1
+            here = section
+        elif key:
+            here = [*section, *_dotted(key.group(1))]
+        else:
+            continue
+        is_other_entry = bool(wanted) and wanted[0] != counted.get(".".join(section), wanted[0])
+        if not is_other_entry and here == names[: len(here)] and len(here) > (best or (0,))[0]:
+            best = (len(here), number)
+    return best[1] if best else None
+
+
+def _dotted(text: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in text.split(".")]
