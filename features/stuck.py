@@ -1,0 +1,147 @@
+"""Frozen readings: a value that stands still longer than its own noise allows.
+
+Holds the array functions behind the rule `stuck`. A steady reading is no fault: with a
+coarse display, or on a quiet line, equal values follow each other for minutes. So a flat
+run is held against the noise and the resolution that the same channel shows in the same
+test while the machine runs, and is called stuck only when chance cannot explain it. A
+channel that never moved at all has shown no noise; it is called stuck only when the
+compressor started or stopped meanwhile. Takes the samples of stacked tests as arrays,
+ordered by test and time. Does not belong here: other rules, frames (`screening`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+    Places = NDArray[np.int64]
+
+# shorter stillness is never called stuck (default, to be tuned on data)
+_LEAST_STILL_S = 30.0
+_LEAST_STILL_READINGS = 15
+# how improbable a run must be in its whole test (default, to be tuned on data)
+_HIGHEST_CHANCE = 1e-6
+# noise is taken from blocks of so many readings, and from no fewer than so many blocks
+_NOISE_BLOCK_READINGS = 20
+_LEAST_NOISE_BLOCKS = 4
+# steps smaller than this are rounding of a unit conversion, not resolution
+_LEAST_STEP = 1e-9
+# a start or stop shows only when the machine both rested and ran for a while
+_LEAST_REST_S = 10.0
+_LEAST_RUN_S = 120.0
+
+
+@dataclass(frozen=True)
+class Stacked:
+    """What the samples of stacked tests have in common, ordered by test and time.
+
+    `first` holds the place of each test's first sample and, as its last element, the
+    number of samples. `running` says whether the compressor works at that instant.
+    """
+
+    time_s: Floats
+    first: Places
+    running: Booleans
+
+
+def stuck_readings(values: Floats, stacked: Stacked) -> Booleans:
+    """Whether each reading stands in a frozen stretch. True means: do not trust it.
+
+    Parameters
+    ----------
+    values
+        One channel, canonical unit, NaN where unknown.
+    stacked
+        Times, test borders and running state of the same samples.
+    """
+    stuck = np.zeros(values.size, dtype=np.bool_)
+    start, end = _long_still_runs(values, stacked)
+    if start.size == 0:
+        return stuck
+    test = np.searchsorted(stacked.first, start, side="right") - 1
+    for number in np.unique(test):
+        own = test == number
+        span = slice(int(stacked.first[number]), int(stacked.first[number + 1]))
+        runs = np.column_stack((start[own], end[own])) - span.start
+        for lo, hi in _judge_test(values[span], runs, span, stacked):
+            stuck[span.start + lo : span.start + hi] = True
+    return stuck
+
+
+def _judge_test(
+    values: Floats, runs: Places, span: slice, stacked: Stacked
+) -> list[tuple[int, int]]:
+    """The runs (first, past the last) of one test that chance cannot explain."""
+    time_s, running = stacked.time_s[span], stacked.running[span]
+    if np.nanmax(values) - np.nanmin(values) < _LEAST_STEP:
+        return [(0, values.size)] if _started_or_stopped(time_s, running) else []
+    resolution = _resolution(values)
+    noise = _noise(values, runs, running, resolution)
+    if noise <= 0.0:
+        return []
+    ln_same = math.log(max(math.erf(resolution / (2.0 * math.sqrt(2.0) * noise)), 1e-300))
+    ln_allowed = math.log(_HIGHEST_CHANCE / values.size)
+    # stillness at rest is the machine's own, so only readings while it runs count
+    return [
+        (int(lo), int(hi))
+        for lo, hi in runs
+        if ln_same * (np.count_nonzero(running[lo:hi]) - 1) < ln_allowed
+        and np.count_nonzero(running[lo:hi]) >= _LEAST_STILL_READINGS
+    ]
+
+
+def _long_still_runs(values: Floats, stacked: Stacked) -> tuple[Places, Places]:
+    """First and past-the-last place of every run of equal readings that lasts long enough."""
+    # written so that a NaN ends a run
+    moves = ~(np.abs(np.diff(values)) < _LEAST_STEP)
+    moves[stacked.first[1:-1] - 1] = True
+    end = np.append(np.flatnonzero(moves) + 1, values.size)
+    start = np.concatenate(([0], end[:-1]))
+    lasting = end - start >= _LEAST_STILL_READINGS
+    start, end = start[lasting], end[lasting]
+    long = stacked.time_s[end - 1] - stacked.time_s[start] >= _LEAST_STILL_S
+    return start[long], end[long]
+
+
+def _resolution(values: Floats) -> float:
+    """The smallest step between neighbouring readings of a test."""
+    steps = np.abs(np.diff(values))
+    return float(np.min(steps, where=steps > _LEAST_STEP, initial=np.inf))
+
+
+def _noise(values: Floats, runs: Places, running: Booleans, resolution: float) -> float:
+    """Standard deviation of the channel's own noise, from below; 0 when it cannot be told.
+
+    From second differences, which a steady ramp does not enter: their mean square is six
+    times the variance of independent noise plus that of rounding, resolution^2 / 12. The
+    quarter quantile over blocks keeps steps and transients out.
+    """
+    apart = running.copy()
+    for lo, hi in runs:
+        apart[lo:hi] = False
+    second = values[2:] - 2.0 * values[1:-1] + values[:-2]
+    usable = second[apart[2:] & apart[1:-1] & apart[:-2] & np.isfinite(second)]
+    blocks = usable.size // _NOISE_BLOCK_READINGS
+    if blocks < _LEAST_NOISE_BLOCKS:
+        return 0.0
+    squares = usable[: blocks * _NOISE_BLOCK_READINGS].reshape(blocks, -1) ** 2
+    variance = np.quantile(squares.mean(axis=1), 0.25) / 6.0 - resolution**2 / 12.0
+    return math.sqrt(max(float(variance), 0.0))
+
+
+def _started_or_stopped(time_s: Floats, running: Booleans) -> bool:
+    """Whether the machine both rested and ran long enough for any channel of it to move."""
+    if time_s.size < 2:
+        return False
+    interval_s = (time_s[-1] - time_s[0]) / (time_s.size - 1)
+    ran_s = np.count_nonzero(running) * interval_s
+    rested_s = np.count_nonzero(~running) * interval_s
+    return bool(ran_s >= _LEAST_RUN_S and rested_s >= _LEAST_REST_S)
