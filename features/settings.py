@@ -120,8 +120,17 @@ class DerivationSettings(BaseModel):
     )
     merge_events_s: float = Field(5.0, ge=0, description="Edges closer than this are one event, s")
     least_high_side_edge_kpa: float = Field(
-        30.0, gt=0, description="Smallest edge of the high side that can be an event, kPa"
+        15.0, gt=0, description="Smallest knee of the high side that can be a fan event, kPa"
     )
     edge_noise_multiple: float = Field(
-        6.0, gt=0, description="An edge must exceed its own noise by this factor"
+        5.0, gt=0, description="A fan's knee must exceed its own noise, 1 sd, by this factor"
+    )
+    clutch_low_side_edge_kpa: float = Field(
+        50.0,
+        gt=0,
+        description="With no command logged, smallest opposite edge of the low side at which "
+        "the compressor is taken to start or stop, kPa",
+    )
+    clutch_high_side_edge_kpa: float = Field(
+        100.0, gt=0, description="The same for the high side, kPa"
     )
