@@ -177,6 +177,7 @@ REPAIR_ENTRIES = RegistryTable(
         Entry("claim_id", "text", "the warranty claim"),
         Entry("reported_at", "instant", "when the claim was reported"),
     ),
+    optional=True,
 )  # fmt: skip
 
 INSTRUMENT_ENTRIES = RegistryTable(

@@ -81,20 +81,22 @@ class Settings(BaseModel):
             "Europe/Athens."
         ),
     )
-    site: SiteSettings = Field(default=SiteSettings(), description="Where tests are run.")
+    site: SiteSettings = Field(default_factory=SiteSettings, description="Where tests are run.")
     reading: ReadingSettings = Field(
-        default=ReadingSettings(), description="Limits of reading a log file."
+        default_factory=ReadingSettings, description="Limits of reading a log file."
     )
     store: StoreSettings = Field(
-        default=StoreSettings(), description="What the database may take of the machine."
+        default_factory=StoreSettings, description="What the database may take of the machine."
     )
     derivation: DerivationSettings = Field(
-        default=DerivationSettings(), description="How features are derived from a log."
+        default_factory=DerivationSettings, description="How features are derived from a log."
     )
     assessment: AssessmentSettings = Field(
-        default=AssessmentSettings(), description="How cars are compared and judged."
+        default_factory=AssessmentSettings, description="How cars are compared and judged."
     )
-    report: ReportSettings = Field(default=ReportSettings(), description="How the pages look.")
+    report: ReportSettings = Field(
+        default_factory=ReportSettings, description="How the pages look."
+    )
 
     @field_validator("time_zone")
     @classmethod
