@@ -17,22 +17,22 @@ class DerivationSettings(BaseModel):
 
     # ---- sensors; the defaults follow a noise budget of the trade (common practice, no source)
     low_side_accuracy_kpa: float = Field(
-        10.0, gt=0, description="Accuracy of the low-side pressure, 95 %, kPa"
+        default=10.0, gt=0, description="Accuracy of the low-side pressure, 95 %, kPa"
     )
     high_side_accuracy_kpa: float = Field(
-        30.0, gt=0, description="Accuracy of the high-side pressure, 95 %, kPa"
+        default=30.0, gt=0, description="Accuracy of the high-side pressure, 95 %, kPa"
     )
     pipe_temperature_accuracy_k: float = Field(
-        2.0, gt=0, description="Accuracy of a clamp-on pipe temperature, 95 %, K"
+        default=2.0, gt=0, description="Accuracy of a clamp-on pipe temperature, 95 %, K"
     )
     air_temperature_accuracy_k: float = Field(
-        1.0, gt=0, description="Accuracy of an air temperature, 95 %, K"
+        default=1.0, gt=0, description="Accuracy of an air temperature, 95 %, K"
     )
     noted_air_accuracy_k: float = Field(
-        4.0, gt=0, description="Accuracy of an ambient temperature noted by hand, 95 %, K"
+        default=4.0, gt=0, description="Accuracy of an ambient temperature noted by hand, 95 %, K"
     )
     tap_drop_accuracy_k: float = Field(
-        1.0,
+        default=1.0,
         ge=0,
         description="Unknown pressure drop between a pipe clamp and the port, as saturation "
         "temperature, 95 %, K",
@@ -40,75 +40,95 @@ class DerivationSettings(BaseModel):
 
     # ---- the block grid
     block_s: float = Field(
-        5.0, ge=1, le=30, description="Samples are averaged over blocks of this length, s"
+        default=5.0, ge=1, le=30, description="Samples are averaged over blocks of this length, s"
     )
 
     # ---- steady windows
-    window_s: float = Field(60.0, ge=60, description="Length of a steady window, s")
+    window_s: float = Field(default=60.0, ge=60, description="Length of a steady window, s")
     settle_after_start_s: float = Field(
-        300.0, ge=0, description="No window starts sooner after the compressor starts, s"
+        default=300.0, ge=0, description="No window starts sooner after the compressor starts, s"
     )
     settle_after_event_s: float = Field(
-        60.0, ge=0, description="No window starts sooner after a fan or compressor event, s"
+        default=60.0, ge=0, description="No window starts sooner after a fan or compressor event, s"
     )
     low_side_slope_kpa_per_min: float = Field(
-        5.0, gt=0, description="Largest drift of the low side in a steady window, kPa/min"
+        default=5.0, gt=0, description="Largest drift of the low side in a steady window, kPa/min"
     )
     low_side_spread_kpa: float = Field(
-        5.0, gt=0, description="Largest scatter of the low side in a steady window, 1 sd, kPa"
+        default=5.0,
+        gt=0,
+        description="Largest scatter of the low side in a steady window, 1 sd, kPa",
     )
     high_side_slope_kpa_per_min: float = Field(
-        30.0, gt=0, description="Largest drift of the high side in a steady window, kPa/min"
+        default=30.0, gt=0, description="Largest drift of the high side in a steady window, kPa/min"
     )
     high_side_spread_kpa: float = Field(
-        25.0, gt=0, description="Largest scatter of the high side in a steady window, 1 sd, kPa"
+        default=25.0,
+        gt=0,
+        description="Largest scatter of the high side in a steady window, 1 sd, kPa",
     )
     liquid_line_slope_k_per_min: float = Field(
-        0.5, gt=0, description="Largest drift of the condenser outlet, K/min"
+        default=0.5, gt=0, description="Largest drift of the condenser outlet, K/min"
     )
     liquid_line_spread_k: float = Field(
-        0.4, gt=0, description="Largest scatter of the condenser outlet, 1 sd, K"
+        default=0.4, gt=0, description="Largest scatter of the condenser outlet, 1 sd, K"
     )
     suction_line_slope_k_per_min: float = Field(
-        1.0, gt=0, description="Largest drift of the evaporator outlet or suction line, K/min"
+        default=1.0,
+        gt=0,
+        description="Largest drift of the evaporator outlet or suction line, K/min",
     )
     suction_line_spread_k: float = Field(
-        0.8, gt=0, description="Largest scatter of the evaporator outlet or suction line, 1 sd, K"
+        default=0.8,
+        gt=0,
+        description="Largest scatter of the evaporator outlet or suction line, 1 sd, K",
     )
     duct_slope_k_per_min: float = Field(
-        0.3, gt=0, description="Largest drift of the duct air, K/min"
+        default=0.3, gt=0, description="Largest drift of the duct air, K/min"
     )
-    duct_spread_k: float = Field(0.5, gt=0, description="Largest scatter of the duct air, 1 sd, K")
+    duct_spread_k: float = Field(
+        default=0.5, gt=0, description="Largest scatter of the duct air, 1 sd, K"
+    )
     engine_speed_spread_rpm: float = Field(
-        50.0, gt=0, description="Largest scatter of the engine speed, 1 sd, 1/min"
+        default=50.0, gt=0, description="Largest scatter of the engine speed, 1 sd, 1/min"
     )
 
     # ---- periodic windows
-    least_cycles: int = Field(3, ge=3, description="Fewest whole cycles in a periodic window")
+    least_cycles: int = Field(
+        default=3, ge=3, description="Fewest whole cycles in a periodic window"
+    )
     largest_period_variation: float = Field(
-        0.25, gt=0, le=1, description="Largest coefficient of variation of the cycle periods"
+        default=0.25,
+        gt=0,
+        le=1,
+        description="Largest coefficient of variation of the cycle periods",
     )
     longest_cycle_s: float = Field(
-        240.0, gt=0, description="A pause longer than this ends a chain of cycles, s"
+        default=240.0, gt=0, description="A pause longer than this ends a chain of cycles, s"
     )
 
     # ---- regimes
-    starting_s: float = Field(60.0, ge=0, description="A started compressor counts as starting, s")
+    starting_s: float = Field(
+        default=60.0, ge=0, description="A started compressor counts as starting, s"
+    )
     saturated_least_command_pct: float = Field(
-        90.0, ge=0, le=100, description="Below this command a compressor is never saturated, %"
+        default=90.0,
+        ge=0,
+        le=100,
+        description="Below this command a compressor is never saturated, %",
     )
     saturated_share: float = Field(
-        0.95,
+        default=0.95,
         gt=0,
         le=1,
         description="Saturated from this share of the 99th percentile of the command observed "
         "in the test",
     )
     off_command_pct: float = Field(
-        2.0, ge=0, description="Up to this command a variable compressor counts as off, %"
+        default=2.0, ge=0, description="Up to this command a variable compressor counts as off, %"
     )
     running_pressure_ratio: float = Field(
-        1.3,
+        default=1.3,
         gt=1,
         description="With no command logged, the compressor runs above this high to low "
         "pressure ratio",
@@ -116,21 +136,29 @@ class DerivationSettings(BaseModel):
 
     # ---- events
     least_fan_step_pct: float = Field(
-        10.0, gt=0, description="Smallest change of the fan command that is an event, % points"
+        default=10.0,
+        gt=0,
+        description="Smallest change of the fan command that is an event, % points",
     )
-    merge_events_s: float = Field(5.0, ge=0, description="Edges closer than this are one event, s")
+    merge_events_s: float = Field(
+        default=5.0, ge=0, description="Edges closer than this are one event, s"
+    )
     least_high_side_edge_kpa: float = Field(
-        15.0, gt=0, description="Smallest knee of the high side that can be a fan event, kPa"
+        default=15.0,
+        gt=0,
+        description="Smallest knee of the high side that can be a fan event, kPa",
     )
     edge_noise_multiple: float = Field(
-        5.0, gt=0, description="A fan's knee must exceed its own noise, 1 sd, by this factor"
+        default=5.0,
+        gt=0,
+        description="A fan's knee must exceed its own noise, 1 sd, by this factor",
     )
     clutch_low_side_edge_kpa: float = Field(
-        50.0,
+        default=50.0,
         gt=0,
         description="With no command logged, smallest opposite edge of the low side at which "
         "the compressor is taken to start or stop, kPa",
     )
     clutch_high_side_edge_kpa: float = Field(
-        100.0, gt=0, description="The same for the high side, kPa"
+        default=100.0, gt=0, description="The same for the high side, kPa"
     )
