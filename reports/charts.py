@@ -1,0 +1,209 @@
+"""The chart grammar: two Vega-Lite templates that the pages' script fills with data.
+
+Holds the curve template (one panel over the time of a test) and the history template
+(one quantity over the tests of a car), built once with Altair. Colours are custom
+properties of the style sheet, so that light, dark and print need no second drawing.
+Does not belong here: data, and titles and keys, which are HTML (`figures`, templates).
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, cast
+
+import altair as alt
+
+STYLES: dict[str, tuple[str, list[int]]] = {
+    "saturation": ("var(--saturation)", [7, 4]),
+    "a": ("var(--curve-a)", [1, 0]),
+    "b": ("var(--curve-b)", [1, 0]),
+    "c": ("var(--curve-c)", [5, 2]),
+    "d": ("var(--curve-d)", [2, 2]),
+    "e": ("var(--curve-e)", [8, 2, 2, 2]),
+    "f": ("var(--curve-a)", [2, 2]),
+    "g": ("var(--curve-c)", [8, 2, 2, 2]),
+    "h": ("var(--curve-d)", [5, 2]),
+    "ink": ("var(--curve-ink)", [1, 0]),
+}
+
+_FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", sans-serif'
+_TOP = alt.value(0)
+_FOOT = alt.value("height")
+
+
+def chart_templates() -> dict[str, Any]:
+    """Both templates as plain Vega-Lite JSON, by the name that the script knows."""
+    return {"curves": _finish(_curves()), "history": _finish(_history())}
+
+
+def template_script() -> str:
+    """The templates as a script: a page opened from a disk cannot fetch a JSON file."""
+    text = json.dumps(chart_templates(), sort_keys=True, separators=(",", ":"))
+    return f"window.chillrosterTemplates={text};\n"
+
+
+def _finish(chart: alt.LayerChart) -> dict[str, Any]:
+    look = {
+        "font": _FONT,
+        "view": {"stroke": None},
+        "axis": {
+            "gridColor": "var(--grid)",
+            "domainColor": "var(--rule)",
+            "tickColor": "var(--rule)",
+            "labelColor": "var(--ink-soft)",
+            "titleColor": "var(--ink-soft)",
+            "labelFontSize": 11,
+            "titleFontSize": 11,
+            "titleFontWeight": "normal",
+            "labelFlush": True,
+        },
+    }
+    wide = chart.properties(width="container", background="transparent")
+    return cast("dict[str, Any]", wide.to_dict()) | {"config": look}
+
+
+def _curves() -> alt.LayerChart:
+    """One panel: windows behind, then the shaded distance, events, lines, distrusted marks."""
+    layers = alt.layer(
+        _windows(), _band(), _event_rules(), _lines(), _distrusted_marks(), _event_glyphs()
+    )
+    return layers.add_params(alt.param(name="last_minute", value=1))
+
+
+def _minutes(field: str = "minute") -> alt.X:
+    return alt.X(
+        f"{field}:Q",
+        title=None,
+        scale=alt.Scale(domain=[0, alt.ExprRef("last_minute")], nice=False),
+        axis=alt.Axis(grid=False, tickCount=8, format="d", tickMinStep=1),
+    )
+
+
+def _value(field: str) -> alt.Y:
+    return alt.Y(
+        f"{field}:Q",
+        title=None,
+        scale=alt.Scale(zero=False, nice=True),
+        axis=alt.Axis(tickCount=4, minExtent=40, maxExtent=40),
+    )
+
+
+def _windows() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("windows")).mark_rect(
+        aria=False, fill="var(--window)", stroke="var(--window-edge)", strokeWidth=0.5
+    )
+    return mark.encode(x=_minutes("from"), x2="to:Q", y=_TOP, y2=_FOOT)
+
+
+def _band() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("band")).mark_area(aria=False, color="var(--band)")
+    return mark.encode(x=_minutes(), y=_value("lower"), y2="upper:Q")
+
+
+def _event_rules() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("events")).mark_rule(
+        aria=False, color="var(--event)", strokeWidth=1, strokeDash=[1, 2]
+    )
+    return mark.encode(x=_minutes(), y=_TOP, y2=_FOOT)
+
+
+def _event_glyphs() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("glyphs")).mark_text(
+        aria=False, color="var(--event)", fontSize=11, baseline="bottom"
+    )
+    return mark.encode(x=_minutes(), y=alt.value(-2), text="glyph:N")
+
+
+def _lines() -> alt.Chart:
+    keys = list(STYLES)
+    mark = alt.Chart(alt.NamedData("lines")).mark_line(
+        aria=False, strokeWidth=1.6, strokeJoin="round", interpolate="linear"
+    )
+    return mark.encode(
+        x=_minutes(),
+        y=_value("value"),
+        detail="name:N",
+        color=alt.Color(
+            "style:N",
+            legend=None,
+            scale=alt.Scale(domain=keys, range=[STYLES[key][0] for key in keys]),
+        ),
+        strokeDash=alt.StrokeDash(
+            "style:N",
+            legend=None,
+            scale=alt.Scale(domain=keys, range=[STYLES[key][1] for key in keys]),
+        ),
+    )
+
+
+def _distrusted_marks() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("distrusted")).mark_text(
+        aria=False, text="\N{MULTIPLICATION SIGN}", color="var(--distrusted)", fontSize=13
+    )
+    return mark.encode(x=_minutes(), y=_value("value"))
+
+
+def _history() -> alt.LayerChart:
+    """One quantity: expected bands and ticks, observed points, repairs as marks."""
+    return alt.layer(
+        _repair_rules(), _bands(), _expected(), _observed_line(), _observed(), _repair_glyphs()
+    ).properties(height=150)
+
+
+def _instant() -> alt.X:
+    return alt.X(
+        "at:T",
+        title=None,
+        scale=alt.Scale(type="utc", padding=16),
+        axis=alt.Axis(grid=False, tickCount=5, format="%Y-%m-%d", labelOverlap=True),
+    )
+
+
+def _bands() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("points")).mark_rule(
+        aria=False, color="var(--band)", strokeWidth=14
+    )
+    return mark.encode(x=_instant(), y=_value("low"), y2="high:Q")
+
+
+def _expected() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("points")).mark_tick(
+        aria=False, color="var(--saturation)", thickness=1.5, size=14, orient="horizontal"
+    )
+    return mark.encode(x=_instant(), y=_value("expected"))
+
+
+def _observed_line() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("points")).mark_line(
+        aria=False, color="var(--curve-a)", strokeWidth=1, opacity=0.6
+    )
+    return mark.encode(x=_instant(), y=_value("observed"))
+
+
+def _observed() -> alt.Chart:
+    outside = alt.datum.outside
+    mark = alt.Chart(alt.NamedData("points")).mark_point(
+        aria=False, filled=True, opacity=1, stroke="var(--paper)", strokeWidth=1
+    )
+    return mark.encode(
+        x=_instant(),
+        y=_value("observed"),
+        shape=alt.condition(outside, alt.value("diamond"), alt.value("circle")),
+        size=alt.condition(outside, alt.value(130), alt.value(60)),
+        color=alt.condition(outside, alt.value("var(--service)"), alt.value("var(--curve-a)")),
+    )
+
+
+def _repair_rules() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("repairs")).mark_rule(
+        aria=False, color="var(--event)", strokeWidth=1, strokeDash=[4, 3]
+    )
+    return mark.encode(x=_instant(), y=_TOP, y2=_FOOT)
+
+
+def _repair_glyphs() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("repairs")).mark_text(
+        aria=False, text="R", color="var(--event)", fontSize=11, fontWeight="bold",
+        baseline="bottom",
+    )  # fmt: skip
+    return mark.encode(x=_instant(), y=alt.value(-2))
