@@ -147,35 +147,32 @@ def _as_before(ordered: pl.DataFrame, order: pl.Series | None) -> pl.DataFrame:
 
 def _flags(ordered: pl.DataFrame) -> pl.DataFrame:
     return ordered.select(
-        *_out_of_range(ordered), *_spike(ordered), *_swapped(ordered), *_instants()
+        *_out_of_range(ordered), *_spike(ordered), *_swapped(ordered), *_instants(ordered)
     ).with_columns(_stuck(ordered))
 
 
-def _out_of_range(samples: pl.DataFrame) -> list[pl.Expr]:
+def _out_of_range(ordered: pl.DataFrame) -> list[pl.Expr]:
     # written so that NaN and infinity are out of range too
     return [
         (~pl.col(name).is_between(CHANNEL[name].lowest, CHANNEL[name].highest))
         .fill_null(value=False)
         .alias(_flag(name, Rule.OUT_OF_RANGE))
-        for name in channels_in(samples)
+        for name in channels_in(ordered)
     ]
 
 
-def _spike(samples: pl.DataFrame) -> list[pl.Expr]:
-    step = pl.col(_STEP)
-    near = (step <= _SPIKE_LONGEST_INTERVAL_S) & (step.shift(-1) <= _SPIKE_LONGEST_INTERVAL_S)
+def _spike(ordered: pl.DataFrame) -> list[pl.Expr]:
+    limits = {name: _spike_limit(CHANNEL[name]) for name in channels_in(ordered)}
+    step_s = pl.col(_STEP)
+    near = (step_s <= _SPIKE_LONGEST_INTERVAL_S) & (step_s.shift(-1) <= _SPIKE_LONGEST_INTERVAL_S)
     flags = []
-    for name in channels_in(samples):
-        limit = _spike_limit(CHANNEL[name])
-        if limit is None:
-            continue
-        value = pl.col(name)
-        before, after = value - value.shift(1), value - value.shift(-1)
-        away = pl.min_horizontal(before, after) > limit
-        under = pl.max_horizontal(before, after) < -limit
-        known = before.is_not_null() & after.is_not_null()
-        spike = ((away | under) & known & near).fill_null(value=False)
-        flags.append(spike.alias(_flag(name, Rule.SPIKE)))
+    for name, limit in limits.items():
+        if limit is not None:
+            there = pl.col(name).diff()
+            back = there.shift(-1)
+            up, down = (there > limit) & (back < -limit), (there < -limit) & (back > limit)
+            spike = (near & (up | down)).fill_null(value=False)
+            flags.append(spike.alias(_flag(name, Rule.SPIKE)))
     return flags
 
 
@@ -187,8 +184,8 @@ def _spike_limit(channel: Channel) -> float | None:
     return None
 
 
-def _swapped(samples: pl.DataFrame) -> list[pl.Expr]:
-    if not set(_PRESSURES) <= set(samples.columns):
+def _swapped(ordered: pl.DataFrame) -> list[pl.Expr]:
+    if not set(_PRESSURES) <= set(ordered.columns):
         return []
     low, high = pl.col("low_side_kpa"), pl.col("high_side_kpa")
     above = (low > _SWAPPED_RATIO * high + _SWAPPED_MARGIN_KPA).fill_null(value=False)
@@ -198,19 +195,26 @@ def _swapped(samples: pl.DataFrame) -> list[pl.Expr]:
     return [swapped.alias(_flag(name, Rule.SIDES_SWAPPED)) for name in _PRESSURES]
 
 
-def _instants() -> list[pl.Expr]:
-    time_s = pl.col("time_s")
-    rows = pl.len().over(_TEST, "time_s")
-    # a clock of whole seconds repeats each instant alike; that is no fault
-    usual = rows.median().over(_TEST)
+def _instants(ordered: pl.DataFrame) -> list[pl.Expr]:
     return [
-        (~time_s.is_finite() | (rows >= usual + 1.0))
-        .fill_null(value=True)
-        .alias(_flag("time_s", Rule.TIME_NOT_INCREASING)),
-        (pl.col(_STEP) > _longest_step().over(_TEST))
-        .fill_null(value=False)
-        .alias(_flag("time_s", Rule.GAP)),
+        _repeated(ordered).alias(_flag("time_s", Rule.TIME_NOT_INCREASING)),
+        _after_gap(ordered).alias(_flag("time_s", Rule.GAP)),
     ]
+
+
+def _repeated(ordered: pl.DataFrame) -> pl.Expr:
+    unknown = ~pl.col("time_s").is_finite().fill_null(value=False)
+    if not (ordered[_STEP] == 0.0).any():
+        return unknown
+    # a clock of whole seconds repeats each instant alike; that is no fault
+    rows = pl.len().over(_TEST, "time_s")
+    return unknown | (rows >= rows.median().over(_TEST) + 1.0)
+
+
+def _after_gap(ordered: pl.DataFrame) -> pl.Expr:
+    if not (ordered[_STEP] > _GAP_LEAST_S).any():
+        return pl.repeat(value=False, n=pl.len())
+    return (pl.col(_STEP) > _longest_step().over(_TEST)).fill_null(value=False)
 
 
 def _longest_step() -> pl.Expr:
