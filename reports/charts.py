@@ -9,7 +9,7 @@ Does not belong here: data, and titles and keys, which are HTML (`figures`, temp
 from __future__ import annotations
 
 import json
-from typing import Any, cast
+from typing import Any
 
 import altair as alt
 
@@ -25,6 +25,8 @@ STYLES: dict[str, tuple[str, list[int]]] = {
     "h": ("var(--curve-d)", [5, 2]),
     "ink": ("var(--curve-ink)", [1, 0]),
 }
+
+Layers = alt.LayerChart | alt.FacetChart
 
 _FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", sans-serif'
 _TOP = alt.value(0)
@@ -42,7 +44,7 @@ def template_script() -> str:
     return f"window.chillrosterTemplates={text};\n"
 
 
-def _finish(chart: alt.LayerChart) -> dict[str, Any]:
+def _finish(chart: Layers) -> dict[str, Any]:
     look = {
         "font": _FONT,
         "view": {"stroke": None},
@@ -59,10 +61,16 @@ def _finish(chart: alt.LayerChart) -> dict[str, Any]:
         },
     }
     wide = chart.properties(width="container", background="transparent")
-    return cast("dict[str, Any]", wide.to_dict()) | {"config": look}
+    return wide.to_dict() | {"config": look}
 
 
-def _curves() -> alt.LayerChart:
+def _encode(mark: Any, **channels: Any) -> alt.Chart:
+    """The mark with its channels, typed where the library is not."""
+    drawn: alt.Chart = mark.encode(**channels)
+    return drawn
+
+
+def _curves() -> Layers:
     """One panel: windows behind, then the shaded distance, events, lines, distrusted marks."""
     layers = alt.layer(
         _windows(), _band(), _event_rules(), _lines(), _distrusted_marks(), _event_glyphs()
@@ -92,26 +100,26 @@ def _windows() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("windows")).mark_rect(
         aria=False, fill="var(--window)", stroke="var(--window-edge)", strokeWidth=0.5
     )
-    return mark.encode(x=_minutes("from"), x2="to:Q", y=_TOP, y2=_FOOT)
+    return _encode(mark, x=_minutes("from"), x2="to:Q", y=_TOP, y2=_FOOT)
 
 
 def _band() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("band")).mark_area(aria=False, color="var(--band)")
-    return mark.encode(x=_minutes(), y=_value("lower"), y2="upper:Q")
+    return _encode(mark, x=_minutes(), y=_value("lower"), y2="upper:Q")
 
 
 def _event_rules() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("events")).mark_rule(
         aria=False, color="var(--event)", strokeWidth=1, strokeDash=[1, 2]
     )
-    return mark.encode(x=_minutes(), y=_TOP, y2=_FOOT)
+    return _encode(mark, x=_minutes(), y=_TOP, y2=_FOOT)
 
 
 def _event_glyphs() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("glyphs")).mark_text(
         aria=False, color="var(--event)", fontSize=11, baseline="bottom"
     )
-    return mark.encode(x=_minutes(), y=alt.value(-2), text="glyph:N")
+    return _encode(mark, x=_minutes(), y=alt.value(-2), text="glyph:N")
 
 
 def _lines() -> alt.Chart:
@@ -119,7 +127,8 @@ def _lines() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("lines")).mark_line(
         aria=False, strokeWidth=1.6, strokeJoin="round", interpolate="linear"
     )
-    return mark.encode(
+    return _encode(
+        mark,
         x=_minutes(),
         y=_value("value"),
         detail="name:N",
@@ -140,10 +149,10 @@ def _distrusted_marks() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("distrusted")).mark_text(
         aria=False, text="\N{MULTIPLICATION SIGN}", color="var(--distrusted)", fontSize=13
     )
-    return mark.encode(x=_minutes(), y=_value("value"))
+    return _encode(mark, x=_minutes(), y=_value("value"))
 
 
-def _history() -> alt.LayerChart:
+def _history() -> Layers:
     """One quantity: expected bands and ticks, observed points, repairs as marks."""
     return alt.layer(
         _repair_rules(), _bands(), _expected(), _observed_line(), _observed(), _repair_glyphs()
@@ -163,21 +172,21 @@ def _bands() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("points")).mark_rule(
         aria=False, color="var(--band)", strokeWidth=14
     )
-    return mark.encode(x=_instant(), y=_value("low"), y2="high:Q")
+    return _encode(mark, x=_instant(), y=_value("low"), y2="high:Q")
 
 
 def _expected() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("points")).mark_tick(
         aria=False, color="var(--saturation)", thickness=1.5, size=14, orient="horizontal"
     )
-    return mark.encode(x=_instant(), y=_value("expected"))
+    return _encode(mark, x=_instant(), y=_value("expected"))
 
 
 def _observed_line() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("points")).mark_line(
         aria=False, color="var(--curve-a)", strokeWidth=1, opacity=0.6
     )
-    return mark.encode(x=_instant(), y=_value("observed"))
+    return _encode(mark, x=_instant(), y=_value("observed"))
 
 
 def _observed() -> alt.Chart:
@@ -185,7 +194,8 @@ def _observed() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("points")).mark_point(
         aria=False, filled=True, opacity=1, stroke="var(--paper)", strokeWidth=1
     )
-    return mark.encode(
+    return _encode(
+        mark,
         x=_instant(),
         y=_value("observed"),
         shape=alt.condition(outside, alt.value("diamond"), alt.value("circle")),
@@ -198,7 +208,7 @@ def _repair_rules() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("repairs")).mark_rule(
         aria=False, color="var(--event)", strokeWidth=1, strokeDash=[4, 3]
     )
-    return mark.encode(x=_instant(), y=_TOP, y2=_FOOT)
+    return _encode(mark, x=_instant(), y=_TOP, y2=_FOOT)
 
 
 def _repair_glyphs() -> alt.Chart:
@@ -206,4 +216,4 @@ def _repair_glyphs() -> alt.Chart:
         aria=False, text="R", color="var(--event)", fontSize=11, fontWeight="bold",
         baseline="bottom",
     )  # fmt: skip
-    return mark.encode(x=_instant(), y=alt.value(-2))
+    return _encode(mark, x=_instant(), y=alt.value(-2))

@@ -36,7 +36,6 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "regime",
         "feature",
         "finding_code",
-        "sentence",
         "observed",
         "expected",
         "spread",

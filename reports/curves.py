@@ -57,7 +57,7 @@ def read_curves(
         display_unit(name, settings).expression(pl.col(name)) for name in names
     )
     set_aside = _distrusted(samples, screened, settings)
-    sizes = dict(samples.group_by("test_id").len().iter_rows())
+    sizes = dict(samples.group_by("test_id", maintain_order=True).len().iter_rows())
     return {
         str(test_id): _curves(frame, set_aside.get(str(test_id), {}), sizes[test_id])
         for (test_id,), frame in shown.partition_by(
@@ -73,7 +73,9 @@ def thin(samples: pl.DataFrame, most_points: int) -> pl.DataFrame:
     equal row count gives two rows, at its first and its middle instant, holding each
     channel's least and greatest value in the order in which they occurred.
     """
-    ordered = samples.sort("test_id", "time_s")
+    ordered = samples.filter(pl.col("time_s").is_not_null()).sort(
+        "test_id", "time_s", maintain_order=True
+    )
     names = [name for name in ordered.columns if name not in ("test_id", "time_s")]
     row, rows = pl.int_range(pl.len()).over("test_id"), pl.len().over("test_id")
     per_stretch = (rows * 2 / most_points).ceil().cast(pl.Int64)
@@ -85,7 +87,9 @@ def thin(samples: pl.DataFrame, most_points: int) -> pl.DataFrame:
         .agg(_two_instants(), *(_two_extremes(name) for name in names))
     )
     long = stretches.drop("stretch").explode("time_s", *names)
-    return pl.concat([short, long.select(ordered.columns)]).sort("test_id", "time_s")
+    return pl.concat([short, long.select(ordered.columns)]).sort(
+        "test_id", "time_s", maintain_order=True
+    )
 
 
 def _two_instants() -> pl.Expr:
@@ -107,13 +111,13 @@ def _distrusted(
 ) -> dict[str, dict[str, tuple[tuple[float, float], ...]]]:
     """Per test and channel some instants and raw values that screening set aside."""
     names = [name for name in channels_in(raw) if name in DRAWN_CHANNELS]
-    trusted = screened.select("test_id", "time_s", *names)
-    joined = raw.join(trusted, on=["test_id", "time_s"], how="left", suffix="__trusted")
+    # screening keeps rows and their order
+    joined = raw.with_columns(screened[name].alias(f"{name}__trusted") for name in names)
     found: dict[str, dict[str, tuple[tuple[float, float], ...]]] = {}
     for name in names:
         is_set_aside = pl.col(name).is_not_null() & pl.col(f"{name}__trusted").is_null()
         marks = (
-            joined.filter(is_set_aside)
+            joined.filter(is_set_aside & pl.col("time_s").is_not_null())
             .select("test_id", "time_s", display_unit(name, settings).expression(pl.col(name)))
             .sort("test_id", "time_s")
             .filter(_evenly(MOST_DISTRUST_MARKS))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.display import DisplayUnit, display_unit, number_text, probability_text
-from reports.wording import baseline_words, plain_words, quantity_words, regime_words
+from reports.wording import baseline_words, quantity_words, regime_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,7 +39,7 @@ class Comparison:
     q_text: str
     baseline: str
     pooling: str
-    sentence: str
+    direction: str
     is_finding: bool
 
 
@@ -61,7 +61,7 @@ def read_comparison(row: Mapping[str, Any], settings: ReportSettings) -> Compari
         q_text=probability_text(row["q_value"]),
         baseline=baseline_words(row["pooling_level"], row["baseline_vehicles"]),
         pooling=row["pooling_level"] or "none",
-        sentence=row.get("sentence") or plain_words(row["finding_code"] or ""),
+        direction=_direction(observed, expected),
         is_finding=row["finding_code"] is not None,
     )
 
@@ -70,6 +70,13 @@ def _difference(observed: float | None, expected: float | None, unit: DisplayUni
     if observed is None or expected is None:
         return unit.difference_text(None)
     return unit.difference_text(observed - expected)
+
+
+def _direction(observed: float | None, expected: float | None) -> str:
+    """Which way it deviates, in words: a sign is easily overlooked."""
+    if observed is None or expected is None:
+        return ""
+    return "higher than expected" if observed > expected else "lower than expected"
 
 
 def _spread(spread: float | None, unit: DisplayUnit) -> str:

@@ -16,7 +16,7 @@ import polars as pl
 
 from reports.display import date_text, file_stem
 from reports.findings import Comparison, read_comparison
-from reports.wording import STATES, state_words
+from reports.wording import STATES, rule_words, state_words
 
 if TYPE_CHECKING:
     from reports.content import SiteContent
@@ -179,7 +179,8 @@ def _headline(counts: tuple[StateCount, ...]) -> str:
 
 def _refusals(rejected: pl.DataFrame) -> tuple[tuple[RefusedLog, ...], tuple[RefusedLog, ...]]:
     ordered = rejected.sort("path", "column_name", "code", "place", nulls_last=False)
-    logs, columns = [], []
+    logs: list[RefusedLog] = []
+    columns: list[RefusedLog] = []
     for row in ordered.iter_rows(named=True):
         refused = RefusedLog(
             path=row["path"],
@@ -197,13 +198,12 @@ def _trust(trust: pl.DataFrame) -> tuple[TrustCount, ...]:
         trust.filter(pl.col("distrusted_share") > 0)
         .group_by("rule_code")
         .agg(
-            sentence=pl.col("sentence").min(),
             n_tests=pl.col("test_id").n_unique(),
             n_channels=pl.col("channel").n_unique(),
         )
         .sort("n_tests", "rule_code", descending=[True, False])
     )
     return tuple(
-        TrustCount(row["sentence"] or row["rule_code"], row["n_tests"], row["n_channels"])
+        TrustCount(rule_words(row["rule_code"]), row["n_tests"], row["n_channels"])
         for row in tally.iter_rows(named=True)
     )

@@ -100,7 +100,7 @@ def _assets() -> Iterator[tuple[str, str]]:
 @cache
 def _charting_bundle() -> str:
     """Vega, Vega-Lite and the embedding script with its expression interpreter, in one."""
-    return str(vl_convert.javascript_bundle())
+    return vl_convert.javascript_bundle("window.vegaEmbed=vegaEmbed;")
 
 
 def _vehicle_files(

@@ -6,6 +6,7 @@ page and JSON twin are written. Does not belong here: curves (`curves`), layout.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,8 @@ from reports.wording import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from reports.ledger import Ledger, Row
     from reports.settings import ReportSettings
 
@@ -244,16 +247,18 @@ def _unassessed(
             Unassessed(f"column {row['column_name']}", row["sentence"] or "", row["hint"] or "")
             for row in ledger.refused_columns.get(latest["log_path"], [])
         ]
-        found += [
-            Unassessed(
-                f"{quantity_words(row['feature'])}, {regime_words(row['regime'])}",
-                reason_words(row["reason_code"]),
-                "",
-            )
-            for row in residuals
-            if row["test_id"] == latest["test_id"] and row["reason_code"] is not None
-        ]
+        found += _not_judged(row for row in residuals if row["test_id"] == latest["test_id"])
     return tuple(dict.fromkeys(found))
+
+
+def _not_judged(residuals: Iterable[Row]) -> list[Unassessed]:
+    """The quantities without a judgement, together where the reason is the same."""
+    subjects: dict[str, list[str]] = defaultdict(list)
+    for row in residuals:
+        if row["reason_code"] is not None:
+            subject = f"{quantity_words(row['feature'])} ({regime_words(row['regime'])})"
+            subjects[reason_words(row["reason_code"])].append(subject)
+    return [Unassessed(", ".join(subjects[reason]), reason, "") for reason in sorted(subjects)]
 
 
 def _history(

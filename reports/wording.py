@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from features.screening import RULES
+from models.reasons import REASON
+
 
 @dataclass(frozen=True)
 class StateWords:
@@ -113,6 +116,7 @@ QUANTITY_WORDS: dict[str, str] = {
     "recirculation_pct": "recirculation flap",
     "supply_v": "supply voltage",
     "barometric_kpa": "barometric pressure",
+    "time_s": "time axis",
 }
 
 REGIME_WORDS: dict[str, str] = {
@@ -156,7 +160,12 @@ def regime_words(code: str | None) -> str:
 
 def reason_words(code: str) -> str:
     """Why a quantity was not judged, as a sentence."""
-    return plain_words(code)
+    return REASON[code].value if code in REASON else plain_words(code)
+
+
+def rule_words(code: str) -> str:
+    """Why readings are set aside, as a sentence."""
+    return RULES.get(code, plain_words(code))
 
 
 def state_words(state: str) -> StateWords:
