@@ -10,13 +10,12 @@ tests. Does not belong here: superheat and subcooling (`catalogue`), designation
 refusals (`designations`, re-exported here), air (`air`).
 
 The library (CoolProp) is imported on first use, because importing it takes over a
-second. Each refrigerant is asked once per process at a few hundred pressures; in between
-a cubic spline in ln p fills a dense table, and every call interpolates in that table.
+second. Each refrigerant is asked once per process at a few hundred pressures; all
+further answers are read from the dense table made of those (`saturation_curve`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -30,6 +29,15 @@ from features.designations import (
     resolve_refrigerant,
 )
 from features.elementwise import expression_of
+from features.published_points import PUBLISHED_POINTS, PublishedPoint
+from features.saturation_curve import (
+    SaturationCurve,
+    curve_through,
+    is_sound,
+    pressure_on_kpa,
+    slope_on_k_per_kpa,
+    temperature_on_c,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,6 +49,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "REFRIGERANTS",
+    "PressureRange",
     "PropertyLibraryError",
     "Refrigerant",
     "RefrigerantError",
@@ -65,80 +74,9 @@ _LOWEST_KPA = 1.0
 # blends the library's own search for equilibrium grows unreliable earlier.
 _HIGHEST_SHARE_OF_CRITICAL = 0.95
 _HIGHEST_SHARE_OF_CRITICAL_BLEND = 0.90
-# single pressures at which the library may fail to answer, bridged by the spline
-_LONGEST_BRIDGE = 10.0
 _ASKED_POINTS = 257
-_TABLE_POINTS = 4097
-
-
-@dataclass(frozen=True)
-class _Saturation:
-    """Saturation of one refrigerant on a dense grid, evenly spaced in ln p, rising."""
-
-    ln_pressure: Floats
-    dew_c: Floats
-    bubble_c: Floats
-
-    @property
-    def lowest_kpa(self) -> float:
-        return float(np.exp(self.ln_pressure[0]))
-
-    @property
-    def highest_kpa(self) -> float:
-        return float(np.exp(self.ln_pressure[-1]))
-
-
-class PropertyLibraryError(RuntimeError):
-    """The installed property library does not reproduce published values."""
-
-
-def dew_temperature_c(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
-    """Dew temperature [degC] at an absolute pressure [kPa]; NaN outside the validity.
-
-    Valid from 1 kPa to 0.95 of the critical pressure (blends: 0.90). Within 1e-3 K of
-    the property library.
-    """
-    table = _saturation(refrigerant)
-    return _temperature_c(pressure_kpa, table.ln_pressure, table.dew_c)
-
-
-def bubble_temperature_c(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
-    """Bubble temperature [degC] at an absolute pressure [kPa]; NaN outside the validity.
-
-    Validity and accuracy as for `dew_temperature_c`.
-    """
-    table = _saturation(refrigerant)
-    return _temperature_c(pressure_kpa, table.ln_pressure, table.bubble_c)
-
-
-def dew_pressure_kpa(temperature_c: Floats, refrigerant: Refrigerant) -> Floats:
-    """Absolute pressure [kPa] at which vapour of a temperature [degC] begins to condense.
-
-    The exact inverse of `dew_temperature_c`; NaN outside its range.
-    """
-    table = _saturation(refrigerant)
-    return _pressure_kpa(temperature_c, table.dew_c, table.ln_pressure)
-
-
-def bubble_pressure_kpa(temperature_c: Floats, refrigerant: Refrigerant) -> Floats:
-    """Absolute pressure [kPa] at which liquid of a temperature [degC] begins to boil.
-
-    The exact inverse of `bubble_temperature_c`; NaN outside its range.
-    """
-    table = _saturation(refrigerant)
-    return _pressure_kpa(temperature_c, table.bubble_c, table.ln_pressure)
-
-
-def dew_temperature_slope_k_per_kpa(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
-    """Rise of the dew temperature per pressure [K/kPa]: what a gauge error costs in superheat."""
-    table = _saturation(refrigerant)
-    return _slope_k_per_kpa(pressure_kpa, table.ln_pressure, table.dew_c)
-
-
-def bubble_temperature_slope_k_per_kpa(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
-    """Rise of the bubble temperature per pressure [K/kPa]; see the dew temperature's."""
-    table = _saturation(refrigerant)
-    return _slope_k_per_kpa(pressure_kpa, table.ln_pressure, table.bubble_c)
+# rounding of the library where dew and bubble point are one
+_SAME_K = 1e-6
 
 
 class PressureRange(NamedTuple):
@@ -148,10 +86,57 @@ class PressureRange(NamedTuple):
     highest_kpa: float
 
 
+class PropertyLibraryError(RuntimeError):
+    """The installed property library does not reproduce published values."""
+
+
+def dew_temperature_c(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
+    """Dew temperature [degC] at absolute pressures [kPa]; NaN outside the validity.
+
+    Valid from 1 kPa to 0.95 of the critical pressure (blends: 0.90). Within 1e-3 K of
+    the property library (blends: 5e-3 K).
+    """
+    return temperature_on_c(_dew_curve(refrigerant), pressure_kpa)
+
+
+def bubble_temperature_c(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
+    """Bubble temperature [degC] at absolute pressures [kPa]; NaN outside the validity.
+
+    Validity and accuracy as for `dew_temperature_c`.
+    """
+    return temperature_on_c(_bubble_curve(refrigerant), pressure_kpa)
+
+
+def dew_pressure_kpa(temperature_c: Floats, refrigerant: Refrigerant) -> Floats:
+    """Absolute pressure [kPa] at which vapour of a temperature [degC] begins to condense.
+
+    The exact inverse of `dew_temperature_c`; NaN outside its range.
+    """
+    return pressure_on_kpa(_dew_curve(refrigerant), temperature_c)
+
+
+def bubble_pressure_kpa(temperature_c: Floats, refrigerant: Refrigerant) -> Floats:
+    """Absolute pressure [kPa] at which liquid of a temperature [degC] begins to boil.
+
+    The exact inverse of `bubble_temperature_c`; NaN outside its range.
+    """
+    return pressure_on_kpa(_bubble_curve(refrigerant), temperature_c)
+
+
+def dew_temperature_slope_k_per_kpa(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
+    """Rise of the dew temperature per pressure [K/kPa]: what a gauge error costs in superheat."""
+    return slope_on_k_per_kpa(_dew_curve(refrigerant), pressure_kpa)
+
+
+def bubble_temperature_slope_k_per_kpa(pressure_kpa: Floats, refrigerant: Refrigerant) -> Floats:
+    """Rise of the bubble temperature per pressure [K/kPa]: see the dew point's."""
+    return slope_on_k_per_kpa(_bubble_curve(refrigerant), pressure_kpa)
+
+
 def valid_pressures_kpa(refrigerant: Refrigerant) -> PressureRange:
     """The absolute pressures [kPa] between which saturation temperatures are given."""
-    table = _saturation(refrigerant)
-    return PressureRange(table.lowest_kpa, table.highest_kpa)
+    curve = _dew_curve(refrigerant)
+    return PressureRange(curve.lowest_kpa, curve.highest_kpa)
 
 
 def dew_temperature(pressure_kpa: pl.Expr, refrigerant: Refrigerant) -> pl.Expr:
@@ -218,42 +203,6 @@ def check_property_library() -> None:
         )
 
 
-@dataclass(frozen=True)
-class PublishedPoint:
-    """A pressure as printed, with the relative tolerance that its printed digits deserve.
-
-    With a density it is that of a single-phase state, without one the saturation pressure.
-    """
-
-    designation: str
-    temperature_k: float
-    expected_kpa: float
-    tolerance: float
-    source: str
-    density_mol_per_m3: float | None = None
-
-    @property
-    def of(self) -> str:
-        """The point in words."""
-        at = f"{self.designation} at {self.temperature_k} K"
-        rho = self.density_mol_per_m3
-        return f"saturated {at}" if rho is None else f"{at} and {rho} mol/m3"
-
-
-_TILLNER_ROTH = "Tillner-Roth and Baehr 1994, table 8"
-_LEMMON_AKASAKA = "Lemmon and Akasaka 2022, table 7"
-
-PUBLISHED_POINTS = (
-    PublishedPoint("R134a", 250.0, 115.61, 1e-4, _TILLNER_ROTH),
-    PublishedPoint("R134a", 300.0, 702.82, 1e-4, _TILLNER_ROTH),
-    PublishedPoint("R134a", 350.0, 2461.1, 1e-4, _TILLNER_ROTH),
-    PublishedPoint("R1234yf", 280.0, 28957.60, 1e-3, _LEMMON_AKASAKA, 11000.0),
-    PublishedPoint("R1234yf", 280.0, 218.5345, 1e-3, _LEMMON_AKASAKA, 100.0),
-    PublishedPoint("R1234yf", 340.0, 2309.798, 1e-3, _LEMMON_AKASAKA, 8000.0),
-    PublishedPoint("R1234yf", 340.0, 1855.076, 1e-3, _LEMMON_AKASAKA, 1000.0),
-)
-
-
 def _found_kpa(point: PublishedPoint) -> float:
     refrigerant = REFRIGERANTS[point.designation]
     if point.density_mol_per_m3 is None:
@@ -309,45 +258,35 @@ def _by_refrigerant(
     return pl.Series(values).fill_nan(None)
 
 
-def _temperature_c(pressure_kpa: Floats, ln_pressure: Floats, temperature_c: Floats) -> Floats:
-    ln_asked = _ln(pressure_kpa)
-    return np.interp(ln_asked, ln_pressure, temperature_c, left=np.nan, right=np.nan)
+def _dew_curve(refrigerant: Refrigerant) -> SaturationCurve:
+    return _curves(refrigerant)[0]
 
 
-def _pressure_kpa(temperature_c: Floats, of_table_c: Floats, ln_pressure: Floats) -> Floats:
-    asked = np.asarray(temperature_c, dtype=np.float64)
-    return np.exp(np.interp(asked, of_table_c, ln_pressure, left=np.nan, right=np.nan))
-
-
-def _slope_k_per_kpa(pressure_kpa: Floats, ln_pressure: Floats, temperature_c: Floats) -> Floats:
-    # dT/dp = (dT/d ln p) / p
-    k_per_ln = np.gradient(temperature_c, ln_pressure)
-    ln_asked = _ln(pressure_kpa)
-    slope = np.interp(ln_asked, ln_pressure, k_per_ln, left=np.nan, right=np.nan)
-    return slope / np.exp(ln_asked)
-
-
-def _ln(pressure_kpa: Floats) -> Floats:
-    """Natural logarithm of the pressure, NaN where there is no logarithm."""
-    asked = np.asarray(pressure_kpa, dtype=np.float64)
-    return np.log(np.where(asked > 0.0, asked, np.nan))
+def _bubble_curve(refrigerant: Refrigerant) -> SaturationCurve:
+    return _curves(refrigerant)[1]
 
 
 @cache
-def _saturation(refrigerant: Refrigerant) -> _Saturation:
-    """The dense table of a refrigerant, built on first use and kept for the process."""
-    from scipy.interpolate import CubicSpline  # noqa: PLC0415 - loaded with the library only
+def _curves(refrigerant: Refrigerant) -> tuple[SaturationCurve, SaturationCurve]:
+    """The dew and the bubble curve, built on first use and kept for the process.
 
+    For blends the library finds no equilibrium at some single pressures near the critical
+    point, and could find a false one: the first are bridged, the second refused.
+    """
     asked = np.linspace(np.log(_LOWEST_KPA), np.log(_highest_kpa(refrigerant)), _ASKED_POINTS)
     dew_c, bubble_c = (_ask_library_c(asked, share, refrigerant) for share in (1.0, 0.0))
     found = np.isfinite(dew_c) & np.isfinite(bubble_c)
-    _demand_sound(asked[found], dew_c[found], bubble_c[found], refrigerant)
-    dense = np.linspace(asked[found][0], asked[found][-1], _TABLE_POINTS)
-    return _Saturation(
-        dense,
-        CubicSpline(asked[found], dew_c[found])(dense),
-        CubicSpline(asked[found], bubble_c[found])(dense),
-    )
+    ln_pressure, dew_c, bubble_c = asked[found], dew_c[found], bubble_c[found]
+    if not (
+        is_sound(ln_pressure, dew_c)
+        and is_sound(ln_pressure, bubble_c)
+        and np.all(bubble_c <= dew_c + _SAME_K)
+    ):
+        raise PropertyLibraryError(
+            f"The installed CoolProp {_library().__version__} gives no sound saturation curve "
+            f"for {refrigerant.designation}. Install the version that constraints.txt names."
+        )
+    return curve_through(ln_pressure, dew_c), curve_through(ln_pressure, bubble_c)
 
 
 def _highest_kpa(refrigerant: Refrigerant) -> float:
@@ -367,35 +306,6 @@ def _ask_library_c(ln_pressure: Floats, vapour_share: float, refrigerant: Refrig
         "T", "P", pascal, "Q", vapour_share, refrigerant.library_name
     )
     return np.asarray(answered_k, dtype=np.float64) - _ICE_POINT_K
-
-
-def _demand_sound(
-    ln_pressure: Floats, dew_c: Floats, bubble_c: Floats, refrigerant: Refrigerant
-) -> None:
-    """Nothing, when what the library answered can be a saturation curve.
-
-    For blends the library sometimes finds no equilibrium at single pressures near the
-    critical point (the spline bridges those), and could find a false one.
-    """
-    steps = np.diff(ln_pressure)
-    bridged = steps.max(initial=0.0) / steps.min(initial=1.0)
-    sound = (
-        ln_pressure.size > _ASKED_POINTS // 2
-        and bridged <= _LONGEST_BRIDGE
-        and all(_is_smooth(ln_pressure, curve) for curve in (dew_c, bubble_c))
-        and bool(np.all(bubble_c <= dew_c + 1e-6))
-    )
-    if not sound:
-        raise PropertyLibraryError(
-            f"The installed CoolProp {_library().__version__} gives no sound saturation curve "
-            f"for {refrigerant.designation}. Install the version that constraints.txt names."
-        )
-
-
-def _is_smooth(ln_pressure: Floats, temperature_c: Floats) -> bool:
-    """Whether temperature rises with ln p, and its slope changes little from step to step."""
-    slope = np.diff(temperature_c) / np.diff(ln_pressure)
-    return bool(np.all(slope > 0.0) and np.all(np.abs(np.diff(slope)) < 0.05 * slope[1:]))
 
 
 @cache
