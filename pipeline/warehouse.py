@@ -20,7 +20,7 @@ import polars as pl
 from features.tables import Column, Table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
     from types import TracebackType
     from typing import Self
@@ -30,8 +30,8 @@ STORE_FACTS = Table(
     "one row per fact about the store itself",
     ("fact",),
     (
-        Column("fact", pl.String(), "", "what is stated: schema or generation"),
-        Column("value", pl.String(), "", "fingerprint of the tables, or number of changes so far"),
+        Column("fact", pl.String(), "", "what is stated, such as schema or generation"),
+        Column("value", pl.String(), "", "what it says: a fingerprint or a count"),
     ),
 )
 
@@ -212,15 +212,19 @@ class Warehouse:
         """How many transactions have changed this store since it was made."""
         return int(self.fact("generation"))
 
-    def replace(self, replacements: Sequence[Replacement]) -> int:
+    def replace(
+        self, replacements: Sequence[Replacement], facts: Mapping[str, str] | None = None
+    ) -> int:
         """Apply all replacements in one transaction; returns the number of rows written.
 
-        Either every replacement is stored or none is.
+        Either every replacement is stored or none is. `facts` are noted in the same
+        transaction: short texts that say what the tables were made from.
         """
         with self._transaction():
             n_rows = sum(self._replace_one(replacement) for replacement in replacements)
-            generation = pl.DataFrame({"fact": ["generation"], "value": [str(self.generation + 1)]})
-            self._replace_one(Replacement(STORE_FACTS, generation, "fact", ("generation",)))
+            noted = {**(facts or {}), "generation": str(self.generation + 1)}
+            rows = pl.DataFrame({"fact": list(noted), "value": list(noted.values())})
+            self._replace_one(Replacement(STORE_FACTS, rows, "fact", tuple(noted)))
         return n_rows
 
     def read(self, name: str) -> pl.DataFrame:

@@ -1,0 +1,380 @@
+"""The command line: reads options, calls the steps, tells what they did.
+
+Every command imports what it needs when it runs, so that `--help` answers at once.
+Results go to the output stream, progress and errors to the error stream. Does not belong
+here: any work.
+"""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipeline.run import Order, StoreSummary
+    from pipeline.workspace import Workspace
+
+EXIT_DONE = 0
+EXIT_FAILED = 1
+EXIT_WRONG_COMMAND_LINE = 2
+EXIT_WORKSPACE_PROBLEMS = 3
+EXIT_SOMETHING_REFUSED = 4
+EXIT_LOCKED = 5
+
+_EPILOG = """
+Exit codes: 0 done; 1 unexpected failure; 2 wrong command line; 3 settings or registry of
+the workspace have problems, nothing was stored; 4 with --strict: done, but something was
+refused; 5 the workspace is being written to by another process.
+"""
+
+app = typer.Typer(
+    name="chillroster",
+    help="Which cars' air conditioning is out of line with its own kind, and on what evidence.",
+    epilog=" ".join(_EPILOG.split()),
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+class Format(StrEnum):
+    """File format of an export."""
+
+    PARQUET = "parquet"
+    CSV = "csv"
+
+
+def _instant(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter(
+            f"{text!r} is no instant; write it as 2026-07-20 or 2026-07-20T12:00:00+02:00"
+        ) from error
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+WorkspaceOption = Annotated[
+    Path, typer.Option("--workspace", "-w", help="The folder with chillroster.toml.")
+]
+ClockOption = Annotated[
+    datetime | None,
+    typer.Option(
+        "--clock",
+        parser=_instant,
+        metavar="ISO",
+        help="Pretend it is this instant, for reproducible output; UTC unless it says otherwise.",
+    ),
+]
+StrictOption = Annotated[
+    bool, typer.Option("--strict", help="Exit with 4 when a log or a column was refused.")
+]
+DebugOption = Annotated[
+    bool, typer.Option("--debug", help="Show where in the program an error arose.")
+]
+HERE = Path()
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="New folder for the demo workspace.")] = Path(
+        "chillroster-demo"
+    ),
+    vehicles: Annotated[int, typer.Option(min=1, help="Vehicles to simulate.")] = 200,
+    tests: Annotated[int, typer.Option(min=1, help="Tests to simulate.")] = 600,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    debug: DebugOption = False,
+) -> None:
+    """Simulate a fleet into a new workspace and run everything on it."""
+    with _failures_told(debug):
+        from pipeline.demo import DemoOrder, make_demo
+        from pipeline.progress import show_progress
+        from pipeline.report import site_text
+
+        if folder.exists() and any(folder.iterdir()):
+            raise typer.BadParameter(
+                f"{folder} exists and is not empty; name another folder, delete it, or bring it "
+                f"up to date with `chillroster run --workspace {folder}`"
+            )
+        with show_progress() as progress:
+            made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
+        _tell_store(made.store)
+        typer.echo(site_text(made.site))
+        typer.echo(f"What was simulated, fault by fault: {made.truth_folder}")
+        typer.echo(f"Open this page: {made.site.index_path}")
+
+
+@app.command()
+def init(
+    folder: Annotated[Path, typer.Argument(help="Folder to make a workspace of.")] = HERE,
+    debug: DebugOption = False,
+) -> None:
+    """Write settings, empty registry files and an example profile."""
+    with _failures_told(debug):
+        from pipeline.init import init_workspace
+
+        workspace = init_workspace(folder)
+        typer.echo(f"Workspace made: {workspace.root}")
+        typer.echo("Next: fill registry/, put log files under logs/, then `chillroster check`.")
+
+
+@app.command()
+def check(
+    file: Annotated[
+        Path | None, typer.Argument(help="One log file; without it, the whole workspace.")
+    ] = None,
+    workspace: WorkspaceOption = HERE,
+    strict: StrictOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Say what can and cannot be read and assessed; nothing is stored."""
+    with _failures_told(debug):
+        from pipeline.check import check_file, check_workspace
+        from pipeline.progress import show_progress
+
+        if file is not None and not file.is_file():
+            raise typer.BadParameter(f"there is no file {file}")
+        with show_progress() as progress:
+            checked = (
+                check_workspace(_workspace(workspace), progress)
+                if file is None
+                else check_file(file, workspace)
+            )
+        typer.echo(checked.text)
+        if strict and checked.n_refused:
+            raise typer.Exit(EXIT_SOMETHING_REFUSED)
+
+
+@app.command()
+def ingest(
+    workspace: WorkspaceOption = HERE,
+    clock: ClockOption = None,
+    strict: StrictOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Read new and changed logs and derive their features."""
+    with _failures_told(debug):
+        summary = _update(_workspace(workspace), _order("ingest", clock, debug))
+        _finish(summary, strict=strict)
+
+
+@app.command()
+def assess(
+    workspace: WorkspaceOption = HERE,
+    clock: ClockOption = None,
+    debug: DebugOption = False,
+) -> None:
+    """Compare every car with its own kind, from the features stored."""
+    with _failures_told(debug):
+        _tell_store(_update(_workspace(workspace), _order("assess", clock, debug)))
+
+
+@app.command()
+def report(
+    workspace: WorkspaceOption = HERE,
+    clock: ClockOption = None,
+    debug: DebugOption = False,
+) -> None:
+    """Write the site from what was assessed last."""
+    with _failures_told(debug):
+        _write_site(_workspace(workspace), clock)
+
+
+@app.command()
+def run(
+    workspace: WorkspaceOption = HERE,
+    clock: ClockOption = None,
+    strict: StrictOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Ingest, assess and report; does only what changed."""
+    with _failures_told(debug):
+        place = _workspace(workspace)
+        order = _order("run", clock, debug)
+        summary = _update(place, order)
+        _tell_store(summary)
+        _write_site(place, order.clock)
+        _exit_if_refused(summary, strict=strict)
+
+
+@app.command()
+def rebuild(
+    workspace: WorkspaceOption = HERE,
+    clock: ClockOption = None,
+    strict: StrictOption = False,
+    debug: DebugOption = False,
+) -> None:
+    """Make the store anew from the raw files on disk."""
+    with _failures_told(debug):
+        from pipeline.progress import show_progress
+        from pipeline.rebuild import rebuild as rebuild_store
+
+        place = _workspace(workspace)
+        with show_progress() as progress:
+            summary = rebuild_store(place, _order("rebuild", clock, debug), progress)
+        _finish(summary, strict=strict)
+
+
+@app.command()
+def explain(
+    vehicle: Annotated[str, typer.Argument(help="The vehicle, as the registry names it.")],
+    workspace: WorkspaceOption = HERE,
+    debug: DebugOption = False,
+) -> None:
+    """The evidence behind the state of one vehicle, in words."""
+    with _failures_told(debug):
+        from pipeline.explain import UnknownVehicleError
+        from pipeline.explain import explain as explain_vehicle
+        from pipeline.run import open_published
+        from pipeline.settings import read_settings
+
+        place = _workspace(workspace)
+        settings = read_settings(place)
+        with open_published(place, settings) as store:
+            try:
+                typer.echo(explain_vehicle(store, vehicle, settings.report))
+            except UnknownVehicleError as error:
+                raise typer.BadParameter(str(error)) from error
+
+
+@app.command()
+def export(
+    folder: Annotated[Path, typer.Argument(help="Folder for the files.")] = Path("export"),
+    kind: Annotated[Format, typer.Option("--format", help="File format.")] = Format.PARQUET,
+    table: Annotated[
+        list[str] | None, typer.Option("--table", help="Only this table; may be repeated.")
+    ] = None,
+    workspace: WorkspaceOption = HERE,
+    debug: DebugOption = False,
+) -> None:
+    """Write the tables as files. In CSV, text that looks like a formula gets an apostrophe."""
+    with _failures_told(debug):
+        from pipeline.export import export as export_tables
+        from pipeline.progress import show_progress
+        from pipeline.run import open_published
+        from pipeline.settings import read_settings
+
+        place = _workspace(workspace)
+        with open_published(place, read_settings(place)) as store:
+            _require_tables(table or [], [known.name for known in store.tables])
+            with show_progress() as progress:
+                summary = export_tables(store, folder, kind.value, progress, table or [])
+        typer.echo(f"{summary.text} Folder: {folder.resolve()}")
+
+
+def main() -> None:
+    """Entry point of the command `chillroster`."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # a console that cannot show a letter shows a question mark, and nothing fails
+            stream.reconfigure(errors="replace")
+    app(prog_name="chillroster")
+
+
+def _workspace(folder: Path) -> Workspace:
+    from pipeline.workspace import find_workspace
+
+    return find_workspace(folder)
+
+
+def _order(command: str, clock: datetime | None, debug: bool) -> Order:
+    from pipeline.run import Order
+
+    return Order(
+        command,
+        clock or datetime.now(UTC),
+        does_ingest=command != "assess",
+        does_assess=command != "ingest",
+        is_debugging=debug,
+    )
+
+
+def _update(workspace: Workspace, order: Order) -> StoreSummary:
+    from pipeline.progress import show_progress
+    from pipeline.run import update_store
+
+    with show_progress() as progress:
+        return update_store(workspace, order, progress)
+
+
+def _write_site(workspace: Workspace, clock: datetime | None) -> None:
+    from pipeline.progress import show_progress
+    from pipeline.report import site_text
+    from pipeline.run import write_report
+
+    with show_progress() as progress:
+        site = write_report(workspace, clock or datetime.now(UTC), progress)
+    typer.echo(site_text(site))
+    typer.echo(f"Open this page: {site.index_path}")
+
+
+def _require_tables(wanted: list[str], known: list[str]) -> None:
+    from pipeline.problems import did_you_mean
+
+    for name in wanted:
+        if name not in known:
+            raise typer.BadParameter(f"no table is called {name}. {did_you_mean(name, known)}")
+
+
+def _finish(summary: StoreSummary, *, strict: bool) -> None:
+    _tell_store(summary)
+    _exit_if_refused(summary, strict=strict)
+
+
+def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
+    if strict and summary.rejected.height:
+        raise typer.Exit(EXIT_SOMETHING_REFUSED)
+
+
+def _tell_store(summary: StoreSummary) -> None:
+    for line in summary.lines:
+        typer.echo(line)
+
+
+@contextmanager
+def _failures_told(debug: bool) -> Iterator[None]:
+    """Tell an error in words, with what to do, and end with its exit code."""
+    try:
+        yield
+    except (typer.Exit, typer.BadParameter, typer.Abort, KeyboardInterrupt):
+        raise
+    except Exception as error:
+        if debug:
+            raise
+        code, text = _failure(error)
+        typer.echo(text, err=True)
+        raise typer.Exit(code) from error
+
+
+def _failure(error: Exception) -> tuple[int, str]:
+    from pipeline.problems import ProblemsError
+    from pipeline.warehouse import StoreError, StoreLockedError
+
+    if isinstance(error, ProblemsError):
+        return EXIT_WORKSPACE_PROBLEMS, f"{error}\nNothing was stored."
+    if isinstance(error, StoreLockedError):
+        return EXIT_LOCKED, f"Not started: {error.sentence}.\nWhat to do: {error.hint}."
+    if isinstance(error, StoreError):
+        return EXIT_FAILED, f"Error: {error.sentence}.\nWhat to do: {error.hint}."
+    if isinstance(error, OSError):
+        place = f" ({error.filename})" if error.filename else ""
+        return EXIT_FAILED, (
+            f"Error: the system refused: {error.strerror or error}{place}.\n"
+            "What to do: check free disk space and permissions, then run the command again; "
+            "what was stored before is intact."
+        )
+    return EXIT_FAILED, (
+        f"Error: something failed that should not ({type(error).__name__}: {error}).\n"
+        "What to do: run the command again with --debug and report what it shows; "
+        "what was stored before is intact."
+    )

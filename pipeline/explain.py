@@ -1,0 +1,137 @@
+"""Explain: the evidence behind the state of one vehicle, as plain lines to read aloud.
+
+Takes a read-only store and a vehicle, gives text. The same rows stand behind the pages
+(`reports.vehicle`). Does not belong here: any judgement, and printing.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from pipeline.problems import did_you_mean
+from reports.cautions import INDICATION
+from reports.display import date_text
+from reports.findings import read_comparison
+from reports.wording import plain_words, quantity_words, regime_words, state_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipeline.warehouse import Warehouse
+    from reports.settings import ReportSettings
+
+_WIDTH = 88
+
+
+class UnknownVehicleError(LookupError):
+    """No vehicle of that name has a state."""
+
+
+def explain(store: Warehouse, vehicle_id: str, settings: ReportSettings) -> str:
+    """The state of a vehicle, why, on which evidence, and what would be needed for more.
+
+    Raises
+    ------
+    UnknownVehicleError
+        The store knows no such vehicle; the message suggests the nearest name.
+    """
+    states = store.read("states")
+    found = states.filter(pl.col("vehicle_id") == vehicle_id)
+    if found.is_empty():
+        hint = did_you_mean(vehicle_id, states["vehicle_id"].to_list())
+        raise UnknownVehicleError(f"no vehicle is called {vehicle_id}. {hint}".strip())
+    state = found.row(0, named=True)
+    evidence = store.read_where("evidence", "vehicle_id", [vehicle_id])
+    context = store.read_where("context", "vehicle_id", [vehicle_id])
+    latest = [state["latest_test_id"]] if state["latest_test_id"] else []
+    lines = [
+        *_opening(state, settings),
+        *_evidence_lines(evidence, context, settings),
+        *_unjudged_lines(store.read_where("residuals", "test_id", latest)),
+        *_distrust_lines(store.read_where("trust", "test_id", latest)),
+        *_rejected_lines(store, context),
+        "",
+        *_wrapped(INDICATION, ""),
+    ]
+    return "\n".join(lines)
+
+
+def _opening(state: dict[str, Any], settings: ReportSettings) -> Iterator[str]:
+    yield f"{state['vehicle_id']} ({state['model_id']}): {state['state']}"
+    yield from _wrapped(state["reason"] or "", "  ")
+    yield from _wrapped(f"What this state means: {state_words(state['state']).meaning}", "  ")
+    tests = "1 test" if state["n_tests"] == 1 else f"{state['n_tests'] or 0} tests"
+    yield f"  {tests} on record, the latest of {date_text(state['latest_tested_at'], settings)}."
+    if state["missing"]:
+        yield from _wrapped(f"For a fuller judgement: {state['missing']}", "  ")
+
+
+def _evidence_lines(
+    evidence: pl.DataFrame, context: pl.DataFrame, settings: ReportSettings
+) -> Iterator[str]:
+    if evidence.is_empty():
+        return
+    yield ""
+    yield "Evidence"
+    paths = dict(context.select("test_id", "log_path").iter_rows())
+    for row in evidence.sort("tested_at", "feature", "regime", descending=True).iter_rows(
+        named=True
+    ):
+        line = read_comparison(row, settings)
+        yield f"  {date_text(row['tested_at'], settings)}, {paths.get(row['test_id'])}"
+        yield from _wrapped(line.sentence, "    ")
+        yield from _wrapped(
+            f"{line.quantity}, {line.regime}: observed {line.observed}, expected {line.expected}, "
+            f"difference {line.difference}, spread {line.spread}; "
+            f"z {line.z_text}, p {line.p_text}, q {line.q_text}; compared with {line.baseline}.",
+            "    ",
+        )
+
+
+def _unjudged_lines(residuals: pl.DataFrame) -> Iterator[str]:
+    unjudged = residuals.filter(pl.col("reason_code").is_not_null())
+    if unjudged.is_empty():
+        return
+    yield ""
+    yield "Not judged in the latest test"
+    for row in unjudged.sort("feature", "regime").iter_rows(named=True):
+        yield from _wrapped(
+            f"{quantity_words(row['feature'])}, {regime_words(row['regime'])}: "
+            f"{plain_words(row['reason_code'])}",
+            "  ",
+        )
+
+
+def _distrust_lines(trust: pl.DataFrame) -> Iterator[str]:
+    distrusted = trust.filter(pl.col("distrusted_share") > 0)
+    if distrusted.is_empty():
+        return
+    yield ""
+    yield "Not trusted in the latest test, and not used"
+    for row in distrusted.sort("channel", "rule_code").iter_rows(named=True):
+        yield from _wrapped(
+            f"{quantity_words(row['channel'])}, {row['distrusted_share']:.0%} of the samples: "
+            f"{row['sentence']}",
+            "  ",
+        )
+
+
+def _rejected_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:
+    logs = store.read("logs").filter(pl.col("vehicle_id").is_in(context["vehicle_id"].unique()))
+    rejected = store.read_where("rejected", "path", logs["path"].to_list())
+    if rejected.is_empty():
+        return
+    yield ""
+    yield "Refused when the logs were read"
+    for row in rejected.iter_rows(named=True):
+        column = f", column {row['column_name']}" if row["column_name"] else ""
+        yield from _wrapped(f"{row['path']}{column}: {row['sentence']} {row['hint'] or ''}", "  ")
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(
+        text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
+    )

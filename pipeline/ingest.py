@@ -1,0 +1,196 @@
+"""Ingest: brings the store up to date with the log files and the registry.
+
+Takes a workspace, what a person wrote (`inputs.Inputs`) and an open store; writes the
+rows of new and changed logs, batch by batch, each log together with its `logs` row in
+one transaction, and gives a summary. Raw files are only read. Does not belong here: the
+decision what to do (`ingest_plan`), reading and deriving (`log_batches`), SQL.
+
+What happens to rows already stored
+- a changed file replaces its own rows, and no others;
+- a changed file that can no longer be read is listed in `rejected`, and the rows of its
+  earlier content are kept, because no file holds them any more;
+- a file that is gone from disk keeps its rows until `chillroster rebuild`; moved to
+  another path it is the same test and is stored once;
+- a file whose registry row is gone, or whose model is refused, loses its rows: the file
+  is still there to be read again.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.fingerprints import code_fingerprint, hash_logs, hash_values
+from pipeline.ingest_plan import plan_ingest
+from pipeline.log_batches import Workshop, batches, work_out
+from pipeline.log_context import log_contexts
+from pipeline.log_rows import batch_replacements, unread_replacements
+from pipeline.readers import Door
+from pipeline.registry_tables import REGISTRY_TABLES
+from pipeline.store_tables import STORE_TABLES
+from pipeline.warehouse import Replacement, schema_fingerprint
+from pipeline.workspace import list_logs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from pipeline.fingerprints import LogFile
+    from pipeline.ingest_plan import Plan, PlannedLog
+    from pipeline.inputs import Inputs
+    from pipeline.log_batches import BatchRows
+    from pipeline.progress import Progress
+    from pipeline.warehouse import Warehouse
+    from pipeline.workspace import Workspace
+
+
+@dataclass(frozen=True)
+class IngestSummary:
+    """What an ingest did: logs by outcome, and rows written.
+
+    `n_new`, `n_changed`, `n_unchanged` and `n_refused` add up to `n_logs`.
+    """
+
+    n_new: int = 0
+    n_changed: int = 0
+    n_unchanged: int = 0
+    n_refused: int = 0
+    n_missing: int = 0
+    n_vanished: int = 0
+    n_rows_written: int = 0
+
+    @property
+    def n_logs(self) -> int:
+        """Log files found."""
+        return self.n_new + self.n_changed + self.n_unchanged + self.n_refused
+
+    @property
+    def n_stored(self) -> int:
+        """Logs stored by this ingest."""
+        return self.n_new + self.n_changed
+
+    @property
+    def text(self) -> str:
+        """The summary in one line."""
+        outcomes = (
+            f"{self.n_new} new",
+            f"{self.n_changed} changed",
+            f"{self.n_unchanged} unchanged",
+            f"{self.n_refused} refused",
+        )
+        parts = [f"{self.n_logs} logs: {', '.join(outcomes)}"]
+        if self.n_missing:
+            parts.append(f"{self.n_missing} named in the registry but not found under logs/")
+        if self.n_vanished:
+            parts.append(f"{self.n_vanished} stored earlier but gone from disk (kept)")
+        return "; ".join(parts) + "."
+
+
+def ingest(
+    workspace: Workspace,
+    inputs: Inputs,
+    store: Warehouse,
+    progress: Progress,
+    *,
+    is_debugging: bool = False,
+) -> IngestSummary:
+    """Bring the store up to date with logs and registry; returns what was done."""
+    files = _hashed(workspace, progress)
+    contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
+    plan = plan_ingest(files, contexts, store.read("logs"), _common_hash(inputs))
+    n_rows = _store_registry(store, inputs)
+    n_rows += _store_unread(store, plan)
+    workshop = Workshop(
+        workspace.logs_folder,
+        Door.of(inputs.settings, inputs.profiles),
+        inputs.settings.derivation,
+        is_debugging=is_debugging,
+    )
+    limits = inputs.settings.store
+    planned = list(batches(plan.to_read, limits.batch_logs, limits.batch_megabytes))
+    progress.begin("Reading logs", len(plan.to_read))
+    read: set[str] = set()
+    for batch, rows in _worked_out(planned, workshop):
+        n_rows += store.replace(batch_replacements(batch, rows, plan.moved))
+        read.update(rows.readings.filter(pl.col("outcome_code") == "read")["path"])
+        progress.advance(len(batch))
+    return _summary(plan, read, n_rows)
+
+
+def _hashed(workspace: Workspace, progress: Progress) -> list[LogFile]:
+    paths = list_logs(workspace)
+    progress.begin("Looking for changes", len(paths))
+    files = []
+    for file in hash_logs(paths, [workspace.log_file(path) for path in paths]):
+        files.append(file)
+        progress.advance()
+    return files
+
+
+def _common_hash(inputs: Inputs) -> str:
+    """Fingerprint of what the rows of every log depend on besides its file and registry row."""
+    settings = inputs.settings
+    return hash_values(
+        settings.time_zone,
+        settings.site.model_dump(mode="json"),
+        settings.reading.model_dump(mode="json"),
+        settings.derivation.model_dump(mode="json"),
+        [profile.model_dump(mode="json") for profile in inputs.profiles],
+        schema_fingerprint(STORE_TABLES),
+        code_fingerprint("features", "pipeline"),
+    )
+
+
+def _store_registry(store: Warehouse, inputs: Inputs) -> int:
+    """Replace the registry tables that differ from what is stored; returns rows written."""
+    changed = [
+        Replacement(table, getattr(inputs.registry, name))
+        for name, table in REGISTRY_TABLES.items()
+        if not _has_same_rows(store.read(name), table.conform(getattr(inputs.registry, name)))
+    ]
+    return store.replace(changed) if changed else 0
+
+
+def _has_same_rows(one: pl.DataFrame, other: pl.DataFrame) -> bool:
+    return one.sort(one.columns).equals(other.sort(one.columns))
+
+
+def _store_unread(store: Warehouse, plan: Plan) -> int:
+    replacements = unread_replacements(plan, store.read("rejected"))
+    return store.replace(replacements) if replacements else 0
+
+
+def _worked_out(
+    planned: Sequence[Sequence[PlannedLog]], workshop: Workshop
+) -> Iterator[tuple[Sequence[PlannedLog], BatchRows]]:
+    """Each batch with its rows; the next batch is worked out while this one is stored."""
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        ahead = None
+        for batch in planned:
+            following = pool.submit(work_out, batch, workshop)
+            if ahead is not None:
+                yield ahead[0], ahead[1].result()
+            ahead = batch, following
+        if ahead is not None:
+            yield ahead[0], ahead[1].result()
+
+
+def _summary(plan: Plan, read: set[str], n_rows: int) -> IngestSummary:
+    stored = [log for log in plan.to_read if log.file.path in read]
+    n_changed = sum(log.stored is not None for log in stored)
+    n_unchanged = sum(row["outcome_code"] == "stored" for row in plan.unchanged)
+    return IngestSummary(
+        n_new=len(stored) - n_changed,
+        n_changed=n_changed,
+        n_unchanged=n_unchanged,
+        n_refused=len(plan.to_read)
+        - len(stored)
+        + len(plan.to_refuse)
+        + len(plan.unchanged)
+        - n_unchanged,
+        n_missing=len(plan.missing),
+        n_vanished=len(plan.vanished),
+        n_rows_written=n_rows,
+    )

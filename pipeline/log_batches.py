@@ -1,0 +1,148 @@
+"""From planned logs to rows: reads and derives one batch, and isolates a log that breaks it.
+
+Takes planned logs, gives the rows of every per-test table plus what was refused. Pure but
+for reading the log files. Does not belong here: parsing (`readers`), features
+(`features.derive`), the store (`ingest`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from features.context import CONTEXT
+from features.derive import derive
+from pipeline.ingest_plan import PlannedLog
+from pipeline.readers import Door, LogRequest, read_logs
+from pipeline.store_tables import PER_TEST_TABLES, REJECTED
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from features.settings import DerivationSettings
+    from pipeline.readers import LogBatch
+
+_BYTES_PER_MEGABYTE = 1_000_000
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """What turning logs into rows needs besides the logs."""
+
+    logs_folder: Path
+    door: Door
+    derivation: DerivationSettings
+    is_debugging: bool = False
+
+
+@dataclass(frozen=True)
+class BatchRows:
+    """The rows of one batch: per-test tables by name, readings, refusals and notices."""
+
+    tables: Mapping[str, pl.DataFrame]
+    readings: pl.DataFrame
+    refusals: pl.DataFrame
+    notices: pl.DataFrame
+
+
+def batches(
+    planned: Sequence[PlannedLog], most_logs: int, most_megabytes: int
+) -> Iterator[list[PlannedLog]]:
+    """The logs in batches bounded by number and by size on disk, at least one log each."""
+    batch: list[PlannedLog] = []
+    size = 0
+    for log in planned:
+        too_large = size + log.file.size_bytes > most_megabytes * _BYTES_PER_MEGABYTE
+        if batch and (len(batch) == most_logs or too_large):
+            yield batch
+            batch, size = [], 0
+        batch.append(log)
+        size += log.file.size_bytes
+    if batch:
+        yield batch
+
+
+def work_out(batch: Sequence[PlannedLog], workshop: Workshop) -> BatchRows:
+    """The rows of a batch; a log that cannot be worked out is refused and costs only itself."""
+    read = read_logs([_request(log, workshop.logs_folder) for log in batch], workshop.door)
+    is_read = read.readings.filter(pl.col("outcome_code") == "read")["path"].to_list()
+    logs = [log for log in batch if log.file.path in set(is_read)]
+    tables, broken = _derive_or_isolate(read.samples, logs, workshop)
+    lost = [log.file.path for log, _ in broken]
+    return BatchRows(
+        tables,
+        read.readings.with_columns(
+            outcome_code=pl.when(pl.col("path").is_in(lost))
+            .then(pl.lit("refused"))
+            .otherwise("outcome_code")
+        ),
+        pl.concat([REJECTED.conform(read.refusals), _broken_rows(broken)]),
+        read.notices,
+    )
+
+
+def _request(log: PlannedLog, logs_folder: Path) -> LogRequest:
+    return LogRequest(
+        path=log.file.path,
+        file=logs_folder / log.file.path,
+        test_id=log.test_id,
+        profile=log.profile,
+        barometric_kpa=log.context["barometric_kpa"],
+        altitude_m=log.context["altitude_m"],
+    )
+
+
+def _derive_or_isolate(
+    samples: pl.DataFrame, logs: Sequence[PlannedLog], workshop: Workshop
+) -> tuple[dict[str, pl.DataFrame], list[tuple[PlannedLog, Exception]]]:
+    """The derived rows of all logs; where the derivation fails, the batch is halved."""
+    if not logs:
+        return {table.name: table.empty() for table in PER_TEST_TABLES}, []
+    try:
+        return _derived(samples, logs, workshop), []
+    except MemoryError:
+        raise
+    except Exception as error:
+        if workshop.is_debugging:
+            raise
+        if len(logs) == 1:
+            return {table.name: table.empty() for table in PER_TEST_TABLES}, [(logs[0], error)]
+    middle = len(logs) // 2
+    first, broken_first = _derive_or_isolate(samples, logs[:middle], workshop)
+    second, broken_second = _derive_or_isolate(samples, logs[middle:], workshop)
+    together = {name: pl.concat([first[name], second[name]], how="diagonal") for name in first}
+    return together, broken_first + broken_second
+
+
+def _derived(
+    samples: pl.DataFrame, logs: Sequence[PlannedLog], workshop: Workshop
+) -> dict[str, pl.DataFrame]:
+    context = CONTEXT.conform(pl.DataFrame([log.context for log in logs], schema=CONTEXT.schema))
+    mine = samples.filter(pl.col("test_id").is_in(context["test_id"].to_list()))
+    derived = derive(mine, context, workshop.derivation)
+    return {
+        "context": context,
+        "samples": mine,
+        "trust": derived.trust,
+        "events": derived.events,
+        "windows": derived.windows,
+        "features": derived.features,
+    }
+
+
+def _broken_rows(broken: Sequence[tuple[PlannedLog, Exception]]) -> pl.DataFrame:
+    rows = [
+        {
+            "path": log.file.path,
+            "code": "derivation_failed",
+            "sentence": "the log was read, but its features could not be worked out "
+            f"({type(error).__name__}: {(str(error).splitlines() or [''])[0]}).",
+            "hint": "This is a fault of chillroster, not of the log: please report it, with the "
+            "output of `chillroster ingest --debug`.",
+        }
+        for log, error in broken
+    ]
+    return REJECTED.conform(pl.DataFrame(rows)) if rows else REJECTED.empty()

@@ -1,0 +1,83 @@
+"""Rebuild: a new store from the raw files, swapped in when it is complete.
+
+Takes a workspace, gives the same summary as a run. The old store serves readers until
+the new one stands, and stays if the rebuild fails. What cannot come from raw files (the
+notes of earlier runs) is carried over; logs that are gone from disk are not. Does not
+belong here: the steps themselves (`run`, `ingest`, `assess`).
+"""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+from pipeline.inputs import read_inputs
+from pipeline.lock import hold_lock
+from pipeline.publish import flush_to_disk, publish
+from pipeline.run import Order, StoreSummary, store_limits, take_steps
+from pipeline.store_tables import RUNS, STORE_TABLES
+from pipeline.warehouse import Replacement, StoreError, StoreLockedError, open_store
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import polars as pl
+
+    from pipeline.inputs import Inputs
+    from pipeline.progress import Progress
+    from pipeline.workspace import Workspace
+
+
+def rebuild(workspace: Workspace, order: Order, progress: Progress) -> StoreSummary:
+    """Make the store anew from raw files and registry, and publish it."""
+    inputs = read_inputs(workspace)
+    unfinished = workspace.work_folder / "store.rebuilding.duckdb"
+    with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
+        _remove(unfinished)
+        try:
+            summary = _build(workspace, order, inputs, unfinished, progress)
+            flush_to_disk(unfinished)
+            _remove_journal(workspace.store_file)
+            unfinished.replace(workspace.store_file)
+            flush_to_disk(workspace.work_folder)
+        finally:
+            _remove(unfinished)
+        publish(workspace.store_file, workspace.published_file)
+    return summary
+
+
+def _build(
+    workspace: Workspace, order: Order, inputs: Inputs, path: Path, progress: Progress
+) -> StoreSummary:
+    limits = store_limits(workspace, inputs.settings)
+    with open_store(path, STORE_TABLES, limits) as store:
+        earlier = _earlier_runs(workspace, inputs)
+        if earlier is not None:
+            store.replace([Replacement(RUNS, earlier)])
+        steps = take_steps(workspace, order, store, inputs, progress)
+        store.checkpoint()
+    return StoreSummary(*steps, inputs.notices, is_published=True)
+
+
+def _earlier_runs(workspace: Workspace, inputs: Inputs) -> pl.DataFrame | None:
+    """The notes of earlier runs, None when there is no old store that can be read."""
+    if not workspace.store_file.exists():
+        return None
+    limits = store_limits(workspace, inputs.settings)
+    try:
+        with open_store(workspace.store_file, STORE_TABLES, limits) as store:
+            return store.read("runs")
+    except StoreLockedError:
+        raise
+    except StoreError:
+        return None
+
+
+def _remove(path: Path) -> None:
+    path.unlink(missing_ok=True)
+    _remove_journal(path)
+
+
+def _remove_journal(path: Path) -> None:
+    with suppress(FileNotFoundError):
+        path.with_name(path.name + ".wal").unlink()

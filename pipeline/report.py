@@ -1,0 +1,83 @@
+"""Report: writes the site from the published snapshot.
+
+Takes a read-only store, the report settings and the instant the site speaks of, gives
+what `reports.site` says it wrote. Does not belong here: what the pages show (`reports`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.fingerprints import code_version
+from reports.content import SiteContent
+from reports.site import SiteResult, write_site
+
+if TYPE_CHECKING:
+    from datetime import datetime
+    from pathlib import Path
+
+    import polars as pl
+
+    from pipeline.progress import Progress
+    from pipeline.warehouse import Warehouse
+    from reports.settings import ReportSettings
+
+
+@dataclass(frozen=True)
+class SiteOrder:
+    """Where the site goes, and the instant that it speaks of."""
+
+    folder: Path
+    clock: datetime
+
+
+_FRAMES = (
+    "states",
+    "evidence",
+    "residuals",
+    "features",
+    "windows",
+    "events",
+    "trust",
+    "context",
+    "vehicles",
+    "models",
+    "repairs",
+    "logs",
+    "rejected",
+)
+
+
+def site_content(store: Warehouse, settings: ReportSettings, clock: datetime) -> SiteContent:
+    """Everything the site shows, from a store that stays open while it is used."""
+
+    def read_samples(test_id: str) -> pl.DataFrame:
+        return store.read_where("samples", "test_id", [test_id])
+
+    frames = {name: store.read(name) for name in _FRAMES}
+    return SiteContent(
+        **frames,
+        read_samples=read_samples,
+        clock=clock,
+        settings=settings,
+        code_version=code_version(),
+    )
+
+
+def report(
+    store: Warehouse, order: SiteOrder, settings: ReportSettings, progress: Progress
+) -> SiteResult:
+    """Write the site into a folder; pages that would not change are left alone."""
+    content = site_content(store, settings, order.clock)
+    progress.begin("Writing pages", content.states.height)
+    return write_site(content, order.folder, advance=progress.advance)
+
+
+def site_text(result: SiteResult) -> str:
+    """What was written, in one line."""
+    removed = f", {result.n_files_removed} files removed" if result.n_files_removed else ""
+    return (
+        f"Site: {result.n_pages_written} pages written, "
+        f"{result.n_pages_unchanged} unchanged{removed}."
+    )

@@ -1,0 +1,215 @@
+"""Run: the steps of a command in their order, under the writer lock, then publishing.
+
+Takes a workspace and what is asked for, gives a summary. Readers (report, explain,
+export) only ever open the published snapshot. Does not belong here: what a step does
+(`ingest`, `assess`, `report`), and words for the terminal (`cli`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.assess import AssessSummary, assess
+from pipeline.fingerprints import code_fingerprint, code_version, hash_values
+from pipeline.ingest import IngestSummary, ingest
+from pipeline.inputs import Inputs, read_inputs
+from pipeline.lock import hold_lock
+from pipeline.publish import publish
+from pipeline.report import SiteOrder, report
+from pipeline.settings import read_settings
+from pipeline.store_tables import RUNS, STORE_TABLES
+from pipeline.warehouse import (
+    Replacement,
+    StoreError,
+    StoreLimits,
+    StoreLockedError,
+    Warehouse,
+    open_store,
+)
+
+if TYPE_CHECKING:
+    from datetime import datetime
+    from pathlib import Path
+
+    from pipeline.problems import Problem
+    from pipeline.progress import Progress
+    from pipeline.settings import Settings
+    from pipeline.workspace import Workspace
+    from reports.site import SiteResult
+
+_REFUSALS_SHOWN = 10
+
+
+@dataclass(frozen=True)
+class Order:
+    """What a command asks for.
+
+    `command` is its name as typed, `clock` the instant that it takes for now.
+    """
+
+    command: str
+    clock: datetime
+    does_ingest: bool = True
+    does_assess: bool = True
+    is_debugging: bool = False
+
+
+@dataclass(frozen=True)
+class StoreSummary:
+    """What became of the store; a step that was not asked for is None."""
+
+    ingest: IngestSummary | None
+    assess: AssessSummary | None
+    rejected: pl.DataFrame
+    notices: tuple[Problem, ...]
+    is_published: bool
+
+    @property
+    def n_rows_written(self) -> int:
+        """Rows written by all steps."""
+        return sum(step.n_rows_written for step in (self.ingest, self.assess) if step)
+
+    @property
+    def lines(self) -> list[str]:
+        """The summary for the terminal: each step, what was refused, whether readers see it."""
+        steps = [step.text for step in (self.ingest, self.assess) if step]
+        refused = refusal_lines(self.rejected) if self.ingest else []
+        news = f"{self.n_rows_written} rows written" if self.is_published else "nothing changed"
+        notices = [notice.text for notice in self.notices]
+        return [*notices, *steps, *refused, f"warehouse.duckdb: {news}."]
+
+
+def refusal_lines(rejected: pl.DataFrame) -> list[str]:
+    """What was refused and why, whole files first, at most so many as one screen takes."""
+    if rejected.is_empty():
+        return []
+    first = rejected.sort(pl.col("column_name").is_not_null(), "path", maintain_order=True)
+    lines = ["Refused:"]
+    for row in first.head(_REFUSALS_SHOWN).iter_rows(named=True):
+        column = f", column {row['column_name']}" if row["column_name"] else ""
+        lines.append(f"  {row['path']}{column}: {row['sentence']} {row['hint'] or ''}".rstrip())
+    if rejected.height > _REFUSALS_SHOWN:
+        lines.append(
+            f"  and {rejected.height - _REFUSALS_SHOWN} more: `chillroster export --table rejected`"
+        )
+    return lines
+
+
+def update_store(
+    workspace: Workspace, order: Order, progress: Progress, inputs: Inputs | None = None
+) -> StoreSummary:
+    """Bring the store up to date and publish it, when anything changed.
+
+    Settings and registry are read and checked first: with a problem in them, nothing is
+    stored at all.
+    """
+    inputs = inputs or read_inputs(workspace)
+    with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
+        with open_store(
+            workspace.store_file, STORE_TABLES, store_limits(workspace, inputs.settings)
+        ) as store:
+            steps = take_steps(workspace, order, store, inputs, progress)
+            store.checkpoint()
+            generation = store.generation
+        is_published = generation != published_generation(workspace, inputs.settings)
+        if is_published:
+            publish(workspace.store_file, workspace.published_file)
+    return StoreSummary(*steps, inputs.notices, is_published)
+
+
+def take_steps(
+    workspace: Workspace, order: Order, store: Warehouse, inputs: Inputs, progress: Progress
+) -> tuple[IngestSummary | None, AssessSummary | None, pl.DataFrame]:
+    """The steps asked for, on an open store, and a row of `RUNS` when they changed it."""
+    before = store.generation
+    ingested = (
+        ingest(workspace, inputs, store, progress, is_debugging=order.is_debugging)
+        if order.does_ingest
+        else None
+    )
+    assessed = (
+        assess(store, inputs.settings.assessment, order.clock, progress)
+        if order.does_assess
+        else None
+    )
+    if store.generation != before:
+        n_rows = sum(step.n_rows_written for step in (ingested, assessed) if step)
+        note = _run_row(store, order, inputs.settings, n_rows, ingested)
+        store.replace([Replacement(RUNS, note, "run_number", ())])
+    return ingested, assessed, store.read("rejected")
+
+
+def write_report(workspace: Workspace, clock: datetime, progress: Progress) -> SiteResult:
+    """Write the site from the published snapshot."""
+    settings = read_settings(workspace)
+    with open_published(workspace, settings) as store:
+        order = SiteOrder(workspace.site_folder, clock)
+        return report(store, order, settings.report, progress)
+
+
+def open_published(workspace: Workspace, settings: Settings) -> Warehouse:
+    """The published snapshot, for reading.
+
+    Raises
+    ------
+    StoreError
+        Nothing was published yet, or by another version.
+    """
+    limits = store_limits(workspace, settings)
+    return open_store(workspace.published_file, STORE_TABLES, limits, read_only=True)
+
+
+def published_generation(workspace: Workspace, settings: Settings) -> int | None:
+    """The state of the store that was published last; None when that cannot be told."""
+    try:
+        with open_published(workspace, settings) as store:
+            return store.generation
+    except StoreLockedError:
+        raise
+    except StoreError:
+        return None
+
+
+def store_limits(workspace: Workspace, settings: Settings) -> StoreLimits:
+    """The limits that the workspace's settings put on the database."""
+    return StoreLimits(
+        settings.store.memory_limit,
+        settings.store.threads,
+        _temp_folder(workspace),
+        settings.store.temp_limit,
+    )
+
+
+def _temp_folder(workspace: Workspace) -> Path:
+    return workspace.work_folder / "temp"
+
+
+def _run_row(
+    store: Warehouse,
+    order: Order,
+    settings: Settings,
+    n_rows: int,
+    ingested: IngestSummary | None,
+) -> pl.DataFrame:
+    logs = store.read("logs")
+    stored = logs.filter(pl.col("outcome_code") == "stored")
+    return RUNS.conform(
+        pl.DataFrame(
+            {
+                "run_number": [store.counts()["runs"] + 1],
+                "command": [order.command],
+                "clock": [order.clock.astimezone(UTC)],
+                "code_version": [code_version()],
+                "code_hash": [code_fingerprint("features", "models", "pipeline")],
+                "settings_hash": [hash_values(settings.model_dump(mode="json"))],
+                "logs_hash": [hash_values(stored.select("path", "inputs_hash").rows())],
+                "n_logs_stored": [ingested.n_stored if ingested else 0],
+                "n_logs_refused": [logs.height - stored.height],
+                "n_rows_written": [n_rows],
+            }
+        )
+    )

@@ -1,0 +1,36 @@
+"""Settings of the store: what DuckDB may take of the machine, how much is read at a time.
+
+Holds `StoreSettings`, which the workspace's settings file composes as `[store]`. Does
+not belong here: where the files lie (`workspace`).
+"""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+_SIZE = r"^[1-9][0-9]*(\.[0-9]+)?(MB|GB|TB)$"
+
+
+class StoreSettings(BaseModel):
+    """Limits of the database and of one reading batch; none of them changes a result."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    memory_limit: str = Field(
+        default="512MB", pattern=_SIZE, description="most memory the database may use"
+    )
+    threads: int = Field(default=2, ge=1, le=256, description="threads the database may use")
+    temp_limit: str = Field(
+        default="4GB",
+        pattern=_SIZE,
+        description="most disk the database may use for work that does not fit in memory",
+    )
+    batch_logs: int = Field(
+        default=200, ge=1, le=5000, description="most logs read and stored together"
+    )
+    batch_megabytes: int = Field(
+        default=64,
+        ge=1,
+        le=4096,
+        description="most megabytes of log files read and stored together",
+    )

@@ -1,0 +1,94 @@
+"""The tables of the store: which there are, and those that belong to no other folder.
+
+Declares `LOGS`, `REJECTED`, `NOTICES` and `RUNS`, and lists all tables in the order they
+are shown. Every other table is declared beside its producer. Does not belong here: SQL
+(`warehouse`), and what fills them.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from features.catalogue import FEATURES
+from features.channels import SAMPLES
+from features.context import CONTEXT
+from features.events import EVENTS
+from features.screening import TRUST
+from features.tables import Column, Table
+from features.windows import WINDOWS
+from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
+from pipeline.refusals import REFUSALS
+from pipeline.registry_tables import REGISTRY_TABLES
+
+LOGS = Table(
+    "logs",
+    "one row per log file seen",
+    ("path",),
+    (
+        Column("path", pl.String(), "", "the log file, relative to the logs folder"),
+        Column("outcome_code", pl.String(), "", "stored or refused"),
+        Column("test_id", pl.String(), "", "the test, default the first 16 digits of its hash"),
+        Column("vehicle_id", pl.String(), "", "the vehicle that the registry names for it"),
+        Column("content_hash", pl.String(), "", "SHA-256 of the content that is stored"),
+        Column(
+            "inputs_hash",
+            pl.String(),
+            "",
+            "SHA-256 of all that its rows depend on: content, registry row, profiles, "
+            "settings, code; when it differs the log is read again",
+        ),
+        Column("size_bytes", pl.Int64(), "B", "size of the file"),
+        Column("profile", pl.String(), "", "the profile that it was read with"),
+        Column("n_rows", pl.Int64(), "1", "samples stored"),
+        Column("first_time", pl.Datetime("us", "UTC"), "", "time of the first sample, where told"),
+        Column("duration_s", pl.Float64(), "s", "from the first sample to the last"),
+        Column("channels", pl.String(), "", "channels read, separated by blanks"),
+    ),
+)
+
+_COMPLAINT_KEY = ("path", "column_name", "code", "place", "sentence")
+
+REJECTED = Table(
+    "rejected",
+    "one row per log file or column refused, and per registry row without a file",
+    _COMPLAINT_KEY,
+    REFUSALS.columns,
+)
+
+NOTICES = Table(
+    "notices",
+    "one row per thing worth knowing about a log that was read all the same",
+    _COMPLAINT_KEY,
+    REFUSALS.columns,
+)
+
+RUNS = Table(
+    "runs",
+    "one row per command that changed the store",
+    ("run_number",),
+    (
+        Column("run_number", pl.Int32(), "1", "counts from 1"),
+        Column("command", pl.String(), "", "the command, such as run or rebuild"),
+        Column("clock", pl.Datetime("us", "UTC"), "", "the instant it took for now"),
+        Column("code_version", pl.String(), "", "version of chillroster"),
+        Column("code_hash", pl.String(), "", "fingerprint of the code that numbers depend on"),
+        Column("settings_hash", pl.String(), "", "fingerprint of the settings"),
+        Column("logs_hash", pl.String(), "", "fingerprint of all stored logs and their inputs"),
+        Column("n_logs_stored", pl.Int32(), "1", "logs stored by this run"),
+        Column("n_logs_refused", pl.Int32(), "1", "logs refused as of this run"),
+        Column("n_rows_written", pl.Int64(), "1", "rows written by this run"),
+    ),
+)
+
+# What one log brings, replaced together with its row in LOGS.
+PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, FEATURES)
+PER_PATH_TABLES = (LOGS, REJECTED, NOTICES)
+ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+
+STORE_TABLES: tuple[Table, ...] = (
+    *PER_PATH_TABLES,
+    *PER_TEST_TABLES,
+    *ASSESSMENT_TABLES,
+    *REGISTRY_TABLES.values(),
+    RUNS,
+)
