@@ -1,0 +1,176 @@
+"""What a simulated car is made of: one record of plain numbers, and invented architectures.
+
+Sizes are of the usual order for a passenger car (common practice, no source) and were chosen,
+not taken from any product. `CarDesign` holds neutral values of every quantity that a fault
+can change; `faults` changes them.
+"""
+
+from dataclasses import dataclass, replace
+
+from synthetic.plant.properties import R134A, R1234YF
+
+FIXED_CLUTCH, INTERNAL, EXTERNAL, ELECTRIC = range(4)
+EVAPORATOR_TEMPERATURE, SUCTION_PRESSURE, FLOW = range(3)
+LOW_PORT_EVAPORATOR, LOW_PORT_COMPRESSOR = range(2)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CarDesign:
+    """One car: sizes, controls, and the neutral values of what faults change."""
+
+    # refrigerant and charge
+    refrigerant: float = R1234YF
+    contaminant: float = R134A
+    contaminant_share: float = 0.0
+    charge_kg: float = 0.60
+    non_condensable_mol: float = 0.0
+    # compressor and its control
+    compressor_kind: float = EXTERNAL
+    control_target: float = EVAPORATOR_TEMPERATURE
+    displacement_m3: float = 165e-6
+    pulley_ratio: float = 1.25
+    volumetric_best: float = 0.93
+    clearance_share: float = 0.030
+    slip_share: float = 0.012
+    throttling_per_1000_rpm: float = 0.035
+    isentropic_best: float = 0.72
+    best_pressure_ratio: float = 3.2
+    best_rpm: float = 1800.0
+    compressor_health: float = 1.0
+    work_health: float = 1.0
+    least_displacement: float = 0.05
+    greatest_displacement: float = 1.0
+    stuck_displacement: float = -1.0
+    displacement_s: float = 4.0
+    least_rpm: float = 900.0
+    greatest_rpm: float = 8000.0
+    target_c: float = 3.0
+    suction_target_kpa: float = 300.0
+    suction_target_fall: float = 0.02
+    control_gain_per_k: float = 0.035
+    control_integral_per_k_s: float = 0.0035
+    clutch_off_c: float = 2.0
+    clutch_on_c: float = 4.5
+    pressure_switch_off_kpa: float = 0.0
+    pressure_switch_on_kpa: float = 0.0
+    low_cut_out_kpa: float = 150.0
+    high_cut_out_kpa: float = 2900.0
+    shell_loss_kw_per_k: float = 0.006
+    shell_s: float = 45.0
+    # condenser, receiver, fans
+    condenser_m3: float = 0.70e-3
+    liquid_line_m3: float = 0.09e-3
+    receiver_m3: float = 0.12e-3
+    subcool_pass_share: float = 0.16
+    condensing_kw_per_k: float = 1.60
+    desuperheating_kw_per_k: float = 0.55
+    subcooling_kw_per_k: float = 0.75
+    condenser_air_kw_per_k: float = 0.80
+    condenser_reference_air_kg_per_s: float = 0.80
+    condenser_wall_kj_per_k: float = 2.8
+    condenser_drop_factor: float = 0.9e6
+    discharge_drop_factor: float = 0.6e6
+    restriction_factor: float = 0.0
+    fan_low_kg_per_s: float = 0.38
+    fan_high_kg_per_s: float = 0.85
+    fan_health: float = 1.0
+    condenser_open_share: float = 1.0
+    ram_air_kg_per_s_per_kmh: float = 0.022
+    fan_low_on_kpa: float = 0.0
+    fan_low_off_kpa: float = 0.0
+    fan_high_on_kpa: float = 1500.0
+    fan_high_off_kpa: float = 1150.0
+    hot_air_share_idle: float = 0.18
+    # expansion
+    expansion_kind: float = 0.0
+    valve_area_m2: float = 1.05e-6
+    valve_spring_kpa: float = 42.0
+    valve_range_kpa: float = 75.0
+    valve_bulb_limit_kpa: float = 520.0
+    valve_bias: float = 0.0
+    valve_least_opening: float = 0.03
+    valve_greatest_opening: float = 1.0
+    valve_needle_s: float = 1.5
+    bulb_s: float = 8.0
+    electronic_target_k: float = 7.0
+    # internal heat exchanger and low-side lines
+    exchanger_effectiveness: float = 0.0
+    suction_gain_kw_per_k: float = 0.0025
+    suction_line_s: float = 7.0
+    low_side_m3: float = 1.5e-3
+    accumulator_m3: float = 0.0
+    evaporator_drop_factor: float = 0.45e6
+    suction_drop_factor: float = 0.55e6
+    low_port_station: float = LOW_PORT_COMPRESSOR
+    # front evaporator and its air
+    boiling_kw_per_k: float = 0.85
+    vapour_kw_per_k: float = 0.10
+    evaporator_m3: float = 0.55e-3
+    air_transfer_units: float = 2.4
+    evaporator_reference_air_kg_per_s: float = 0.10
+    evaporator_wall_kj_per_k: float = 2.0
+    blower_kg_per_s: float = 0.14
+    evaporator_open_share: float = 1.0
+    frost_kg_to_half: float = 0.25
+    fin_sensor_s: float = 7.0
+    fin_sensor_bias_k: float = 0.0
+    # rear evaporator (share of the front one's size; 0 = none)
+    rear_share: float = 0.0
+    rear_blower_kg_per_s: float = 0.08
+    # cabin, ducts, under-hood air
+    blend_door_leak: float = 0.0
+    heater_leak: float = 0.0
+    duct_gain_kw_per_k: float = 0.0012
+    duct_s: float = 6.0
+    blower_heat_kw: float = 0.12
+    cabin_air_kj_per_k: float = 6.0
+    cabin_mass_kj_per_k: float = 90.0
+    cabin_mass_kw_per_k: float = 0.09
+    cabin_loss_kw_per_k: float = 0.05
+    solar_kw: float = 0.4
+    recirculation_leak: float = 0.10
+    cowl_leak: float = 0.04
+    engine_heat_share: float = 0.20
+    underhood_s: float = 150.0
+    has_engine: float = 1.0
+
+
+WORKSHOP_CAR = CarDesign(
+    charge_kg=0.86,
+    exchanger_effectiveness=0.50,
+    rear_share=0.60,
+)
+"""Externally controlled R-1234yf car, internal heat exchanger and rear evaporator."""
+
+ARCHITECTURES: dict[str, CarDesign] = {
+    "yf_external_exchanger_front_rear": WORKSHOP_CAR,
+    "yf_external_exchanger": replace(
+        WORKSHOP_CAR, rear_share=0.0, charge_kg=0.56, displacement_m3=155e-6
+    ),
+    "yf_external_suction": CarDesign(control_target=SUCTION_PRESSURE),
+    "yf_external_flow": CarDesign(control_target=FLOW, exchanger_effectiveness=0.35),
+    "yf_internal": CarDesign(compressor_kind=INTERNAL),
+    "yf_fixed_clutch": CarDesign(
+        compressor_kind=FIXED_CLUTCH, displacement_m3=120e-6, exchanger_effectiveness=0.35
+    ),
+    "yf_electric": CarDesign(
+        compressor_kind=ELECTRIC, displacement_m3=34e-6, has_engine=0.0, expansion_kind=2.0
+    ),
+    "134a_internal": CarDesign(refrigerant=R134A, compressor_kind=INTERNAL),
+    "134a_fixed_clutch": CarDesign(
+        refrigerant=R134A, compressor_kind=FIXED_CLUTCH, displacement_m3=130e-6
+    ),
+    "134a_orifice_tube": CarDesign(
+        refrigerant=R134A,
+        compressor_kind=FIXED_CLUTCH,
+        displacement_m3=150e-6,
+        expansion_kind=1.0,
+        valve_area_m2=0.90e-6,
+        receiver_m3=0.0,
+        subcool_pass_share=0.0,
+        accumulator_m3=0.9e-3,
+        pressure_switch_off_kpa=255.0,
+        pressure_switch_on_kpa=410.0,
+        charge_kg=0.80,
+    ),
+}
