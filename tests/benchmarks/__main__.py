@@ -1,0 +1,130 @@
+"""The benchmarks: times each step in a process of its own and relates it to a bare scan.
+
+`python -m tests.benchmarks [--logs 2000] [--rows 900] [--json FILE] [--without-demo]`
+The log files are made in a temporary folder. A time includes the imports of the step.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from tests.benchmarks.log_files import SENSORS, write_workspace
+
+RUNS_OF_THE_SCAN = 3
+RUNS_OF_HELP = 9
+_LAUNCH = "from pipeline.cli import main; main()"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table; `ratio` is to the bare scan of the same files in this run."""
+
+    what: str
+    seconds: float
+    peak_mib: float | None = None
+    ratio: float | None = None
+
+
+def main() -> None:
+    """Measure, print the table, write the JSON."""
+    options = _options()
+    with tempfile.TemporaryDirectory(prefix="chillroster-benchmarks-") as folder:
+        rows = _measure_logs(Path(folder) / "shop", options.logs, options.rows)
+        if not options.without_demo:
+            rows.append(_measure_demo(Path(folder) / "demo"))
+    rows.append(_measure_help())
+    _print(rows, options)
+    options.json.parent.mkdir(parents=True, exist_ok=True)
+    options.json.write_text(json.dumps(_document(rows, options), indent=1) + "\n")
+    print(f"\nWritten: {options.json}")
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks")
+    parser.add_argument("--logs", type=int, default=2000)
+    parser.add_argument("--rows", type=int, default=900)
+    parser.add_argument("--json", type=Path, default=Path("build/benchmarks.json"))
+    parser.add_argument("--without-demo", action="store_true")
+    return parser.parse_args()
+
+
+def _measure_logs(root: Path, n_logs: int, n_rows: int) -> list[Row]:
+    print(f"Writing {n_logs} logs of {n_rows} rows ...", flush=True)
+    write_workspace(root, n_logs, n_rows)
+    scans = [_child("scan", root) for _ in range(RUNS_OF_THE_SCAN)]
+    # the best of the scans is the strictest floor; the first also warms the disk cache
+    floor = min(scan["seconds"] for scan in scans)
+    peak = max(scan["peak_mib"] for scan in scans)
+    rows = [Row(f"bare scan_csv (best of {RUNS_OF_THE_SCAN})", floor, peak, 1.0)]
+    for name, what in (
+        ("ingest", "ingest: read, screen, derive, store, publish"),
+        ("assess", "assess: baselines, residuals, states (and look for new logs)"),
+        ("report", "report: the whole site"),
+        ("again", "run again, nothing changed"),
+    ):
+        done = _child(name, root)
+        rows.append(Row(what, done["seconds"], done["peak_mib"], round(done["seconds"] / floor, 2)))
+    return rows
+
+
+def _child(name: str, root: Path) -> dict[str, float]:
+    command = [sys.executable, "-m", "tests.benchmarks.measured", name, str(root)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        sys.exit(f"{name} failed:\n{done.stderr}")
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def _measure_demo(folder: Path) -> Row:
+    command = [sys.executable, "-c", _LAUNCH, "demo", str(folder)]
+    start = time.perf_counter()
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    seconds = time.perf_counter() - start
+    if process.returncode:
+        sys.exit("the demo failed")
+    return Row("demo, end to end", round(seconds, 2), round(used.ru_maxrss / 1024, 1))
+
+
+def _measure_help() -> Row:
+    seconds = []
+    for _ in range(RUNS_OF_HELP):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", _LAUNCH, "--help"], capture_output=True, check=True)
+        seconds.append(time.perf_counter() - start)
+    return Row(f"chillroster --help (median of {RUNS_OF_HELP})", statistics.median(seconds))
+
+
+def _print(rows: list[Row], options: argparse.Namespace) -> None:
+    print(f"\n{options.logs} logs x {options.rows} rows x {len(SENSORS)} sensor columns")
+    print(f"{'':58} {'seconds':>8} {'to scan':>8} {'peak MiB':>9}")
+    for row in rows:
+        ratio = "" if row.ratio is None else f"{row.ratio:.2f}"
+        peak = "" if row.peak_mib is None else f"{row.peak_mib:.0f}"
+        print(f"{row.what:58} {row.seconds:8.2f} {ratio:>8} {peak:>9}")
+
+
+def _document(rows: list[Row], options: argparse.Namespace) -> dict[str, object]:
+    return {
+        "logs": options.logs,
+        "rows_per_log": options.rows,
+        "sensor_columns": len(SENSORS),
+        "processors": os.cpu_count(),
+        "python": platform.python_version(),
+        "measurements": [asdict(row) for row in rows],
+    }
+
+
+if __name__ == "__main__":
+    main()

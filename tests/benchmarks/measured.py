@@ -1,0 +1,87 @@
+"""One measurement per process, so that peaks of memory do not mix.
+
+Run as `python -m tests.benchmarks.measured NAME FOLDER`; prints one line of JSON.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import shutil
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+CLOCK = datetime(2026, 9, 1, tzinfo=UTC)
+
+
+def _scan(root: Path) -> None:
+    files = sorted((root / "logs").rglob("*.csv"))
+    frame = pl.scan_csv(files).collect()
+    if frame.is_empty():
+        raise RuntimeError("nothing was scanned")
+
+
+def _ingest(root: Path) -> None:
+    shutil.rmtree(root / ".chillroster", ignore_errors=True)
+    (root / "warehouse.duckdb").unlink(missing_ok=True)
+    summary = _update(root, does_assess=False)
+    if not summary.ingest or summary.ingest.n_refused:
+        raise RuntimeError(f"logs were refused: {summary.lines}")
+
+
+def _assess(root: Path) -> None:
+    _update(root, does_assess=True)
+
+
+def _report(root: Path) -> None:
+    from pipeline.progress import Silence  # noqa: PLC0415 - not part of the bare scan
+    from pipeline.run import write_report  # noqa: PLC0415
+    from pipeline.workspace import Workspace  # noqa: PLC0415
+
+    write_report(Workspace(root), CLOCK, Silence())
+
+
+def _again(root: Path) -> None:
+    summary = _update(root, does_assess=True)
+    if summary.n_rows_written:
+        raise RuntimeError("an unchanged workspace wrote rows")
+
+
+def _update(root: Path, *, does_assess: bool):
+    from pipeline.progress import Silence  # noqa: PLC0415 - not part of the bare scan
+    from pipeline.run import Order, update_store  # noqa: PLC0415
+    from pipeline.workspace import Workspace  # noqa: PLC0415
+
+    order = Order("benchmark", CLOCK, does_assess=does_assess)
+    return update_store(Workspace(root), order, Silence())
+
+
+MEASUREMENTS: dict[str, Callable[[Path], None]] = {
+    "scan": _scan,
+    "ingest": _ingest,
+    "assess": _assess,
+    "again": _again,
+    "report": _report,
+}
+
+
+def main() -> None:
+    """Measure one thing and print seconds and peak memory."""
+    name, folder = sys.argv[1], Path(sys.argv[2])
+    start = time.perf_counter()
+    MEASUREMENTS[name](folder)
+    seconds = time.perf_counter() - start
+    peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(json.dumps({"seconds": round(seconds, 3), "peak_mib": round(peak_mib, 1)}))
+
+
+if __name__ == "__main__":
+    main()
