@@ -1,0 +1,176 @@
+"""The one entry point: from samples and their context to everything that is derived.
+
+Holds `derive`, which carries samples through screening, the block grid, events, regimes
+and windows to features. Every step is one function from another module. Does not belong
+here: any step itself, files, comparisons between cars.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from features.air_columns import add_condenser_air, add_duct_air, add_intake_enthalpy
+from features.blocks import block_lengths, make_blocks, number_tests, order_samples
+from features.catalogue import FEATURES
+from features.channels import channels_in
+from features.context import CONTEXT
+from features.cycles import find_cycles
+from features.events import EVENTS, describe_events, detect_events
+from features.periodic import find_periodic_units
+from features.rates import rate_tests
+from features.regimes import CONTINUOUS, Regime, add_regimes
+from features.screening import TRUST, screen
+from features.window_values import read_windows
+from features.windows import WINDOWS, describe_windows, find_steady_units, logger_resolutions
+
+if TYPE_CHECKING:
+    from features.settings import DerivationSettings
+
+_STORED_DECIMALS = 6
+# Noted values that would collide with logged channels of the same name.
+_NOTED = {"ambient_c": "noted_ambient_c", "barometric_kpa": "noted_barometric_kpa"}
+
+
+@dataclass(frozen=True)
+class Derived:
+    """What is derived from samples: frames of TRUST, EVENTS, WINDOWS and FEATURES."""
+
+    trust: pl.DataFrame
+    events: pl.DataFrame
+    windows: pl.DataFrame
+    features: pl.DataFrame
+
+
+def derive(
+    samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSettings
+) -> Derived:
+    """Trust, events, windows and features of all tests in a samples frame.
+
+    Parameters
+    ----------
+    samples
+        Frame of `channels.SAMPLES`: test_id, time_s and any of the channels; many tests
+        stacked, in any order. Nulls, gaps and any sampling rate are fine.
+    context
+        Frame of `context.CONTEXT`. A test without a row there is read without knowing its
+        refrigerant and compressor.
+
+    Returns
+    -------
+    Derived
+        Ordered by test_id. The result does not depend on the order of the rows, nor on
+        which other tests are in the frame.
+    """
+    tests = _with_context(number_tests(samples), context)
+    ordered = order_samples(samples.select("test_id", "time_s", *channels_in(samples)), tests)
+    screened = screen(ordered.drop("test_number"))
+    trusted = screened.samples.with_columns(ordered["test_number"])
+    parts = [
+        _derive_at(part, tests, settings, block_s)
+        for block_s, part in _by_block_length(trusted, settings.block_s)
+    ]
+    return _stack(screened.trust, parts, tests)
+
+
+def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
+    """The tests with what is noted of them; columns that the context lacks are null."""
+    noted = CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
+    return tests.join(
+        noted.unique("test_id", keep="first", maintain_order=True),
+        on="test_id",
+        how="left",
+        maintain_order="left",
+    ).rename(_NOTED)
+
+
+def _by_block_length(
+    samples: pl.DataFrame, block_s: float
+) -> list[tuple[float, pl.DataFrame]]:
+    """The samples by the block length that their sampling rate allows, in one or more parts."""
+    lengths = block_lengths(samples, block_s)
+    distinct = sorted(lengths["block_s"].unique().to_list())
+    if len(distinct) == 1:
+        return [(distinct[0], samples)]
+    return [
+        (
+            length,
+            samples.join(
+                lengths.filter(block_s=length),
+                on="test_number",
+                how="semi",
+                maintain_order="left",
+            ),
+        )
+        for length in distinct
+    ]
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What is derived from the tests of one block length."""
+
+    events: pl.DataFrame
+    windows: pl.DataFrame
+    features: pl.DataFrame
+
+
+def _derive_at(
+    samples: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings, block_s: float
+) -> _Part:
+    blocks = add_duct_air(make_blocks(samples, block_s))
+    log = detect_events(samples, blocks, settings)
+    cycles = {
+        kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")
+    }
+    blocks = add_regimes(blocks, tests, cycles["compressor_on"], settings)
+    blocks = _add_air(blocks, tests)
+    units = pl.concat(
+        [
+            find_steady_units(
+                blocks, log.events, logger_resolutions(samples), settings, block_s
+            ),
+            find_periodic_units(
+                blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s
+            ),
+            find_periodic_units(blocks, cycles["fan_up"], CONTINUOUS, settings, block_s),
+        ]
+    )
+    return _Part(
+        describe_events(log.events, tests),
+        describe_windows(units, blocks, tests, block_s),
+        pl.concat(
+            [
+                read_windows(blocks, units, tests, settings, block_s),
+                rate_tests(blocks, log, block_s),
+            ],
+            how="diagonal",
+        ),
+    )
+
+
+def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+    noted = tests.select("test_id", "test_number", "altitude_m", *_NOTED.values())
+    joined = blocks.join(noted, on="test_number", how="left", maintain_order="left")
+    return add_intake_enthalpy(add_condenser_air(joined))
+
+
+def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
+    """The parts as frames of the declared tables, ordered by test."""
+    if not parts:
+        return Derived(trust, EVENTS.empty(), WINDOWS.empty(), FEATURES.empty())
+    features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
+    named = features.join(
+        tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
+    ).drop("test_number")
+    rounded = FEATURES.conform(named).with_columns(
+        pl.selectors.float().round(_STORED_DECIMALS)
+    )
+    return Derived(
+        trust,
+        pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
+        pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
+        rounded.sort("test_id", "regime"),
+    )

@@ -1,0 +1,122 @@
+"""Periodic windows: chains of whole cycles that are regular enough to read means from.
+
+A car whose clutch or fan cycles never holds still, but the mean over whole cycles does.
+Takes cycles (`cycles.find_cycles`) and blocks with their regime; gives units, one per
+cycle, like `windows`. Does not belong here: finding events and cycles.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from features.blocks import is_same_test
+from features.regimes import Regime
+from features.windows import UNITS_SCHEMA
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from features.settings import DerivationSettings
+
+# A cycle of fewer blocks has no readable mean.
+_LEAST_BLOCKS_PER_CYCLE = 2
+# Two-sided 10 % point of the normal distribution for the Mann-Kendall statistic.
+_TREND_LIMIT = 1.645
+_TREND_CHANNELS = ("low_side_kpa", "high_side_kpa", "duct_air_c")
+
+
+def find_periodic_units(
+    blocks: pl.DataFrame,
+    cycles: pl.DataFrame,
+    regimes: Sequence[Regime],
+    settings: DerivationSettings,
+    block_s: float,
+) -> pl.DataFrame:
+    """One unit per cycle of every chain that is regular and without trend.
+
+    A chain is cut where a cycle does not lie in one of the regimes from end to end.
+    """
+    placed = _place_on_blocks(blocks, cycles, regimes, block_s)
+    if placed.is_empty():
+        return pl.DataFrame(schema=UNITS_SCHEMA)
+    follows = (
+        is_same_test(1)
+        & (pl.col("start_s") == pl.col("end_s").shift(1))
+        & (pl.col("regime") == pl.col("regime").shift(1))
+    )
+    period_s = pl.col("end_s") - pl.col("start_s")
+    trends = [name for name in _TREND_CHANNELS if name in placed.columns]
+    chained = placed.with_columns(window_number=(~follows).cum_sum().cast(pl.Int64))
+    regular = chained.group_by("window_number", maintain_order=True).agg(
+        n_cycles=pl.len(), variation=period_s.std() / period_s.mean(), means=pl.struct(trends)
+    ).filter(
+        (pl.col("n_cycles") >= settings.least_cycles)
+        & (pl.col("variation") < settings.largest_period_variation)
+    )
+    level = [row["window_number"] for row in regular.iter_rows(named=True) if not _drifts(row)]
+    return (
+        chained.filter(pl.col("window_number").is_in(level))
+        .with_columns(kind_code=pl.lit("periodic"))
+        .select(pl.col(name).cast(dtype) for name, dtype in UNITS_SCHEMA.items())
+    )
+
+
+def mann_kendall(values: NDArray[np.float64]) -> float:
+    """The Mann-Kendall statistic: about standard normal when the values have no trend.
+
+    Source: Mann 1945, Econometrica 13:245, with continuity correction; no tie correction.
+    """
+    n = values.size
+    earlier, later = np.triu_indices(n, 1)
+    score = float(np.sign(values[later] - values[earlier]).sum())
+    variance = n * (n - 1) * (2 * n + 5) / 18.0
+    return float(np.sign(score) * max(abs(score) - 1.0, 0.0) / np.sqrt(variance))
+
+
+def _place_on_blocks(
+    blocks: pl.DataFrame, cycles: pl.DataFrame, regimes: Sequence[Regime], block_s: float
+) -> pl.DataFrame:
+    """The cycles with their rows, regime and means, where the regime is one throughout."""
+    trends = [name for name in _TREND_CHANNELS if name in blocks.columns]
+    known = cycles.select("test_number", "start_s", "end_s").with_row_index("cycle")
+    inside = (
+        blocks.select("test_number", "regime", *trends, time_s=pl.col("start_s") + block_s / 2)
+        .with_row_index("row")
+        .join_asof(
+            known.with_columns(time_s="start_s").sort("test_number", "time_s"),
+            on="time_s",
+            by="test_number",
+            check_sortedness=False,
+        )
+        .filter(pl.col("time_s") < pl.col("end_s"))
+    )
+    return (
+        inside.group_by("cycle", maintain_order=True)
+        .agg(
+            pl.col("test_number", "start_s", "end_s", "regime").first(),
+            pl.col(trends).mean(),
+            n_regimes=pl.col("regime").n_unique(),
+            n_blocks=pl.len(),
+            first_row=pl.col("row").min(),
+            last_row=pl.col("row").max(),
+        )
+        .filter(
+            (pl.col("n_regimes") == 1)
+            & pl.col("regime").is_in([regime.value for regime in regimes])
+            & (pl.col("n_blocks") >= _LEAST_BLOCKS_PER_CYCLE)
+            # no gap inside: every block of the cycle is there, but for its two ends
+            & ((pl.col("n_blocks") + 1) * block_s >= pl.col("end_s") - pl.col("start_s"))
+        )
+    )
+
+
+def _drifts(chain: dict[str, list[dict[str, float | None]]]) -> bool:
+    """True means: the cycle means of a key channel have a trend."""
+    means = pl.DataFrame(chain["means"])
+    complete = [means[name].to_numpy() for name in means.columns if not means[name].null_count()]
+    return any(abs(mann_kendall(values)) > _TREND_LIMIT for values in complete)

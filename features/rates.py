@@ -1,0 +1,83 @@
+"""Rates over a whole test: how often the fan and the compressor were switched per minute.
+
+Takes blocks with their regime and the event log; gives one row per test. A rate is null
+where events could not be looked for or the compressor never ran, not zero. Does not
+belong here: finding events.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from features.catalogue import CONDITIONS, FEATURE_RECORDS
+from features.events import EventLog
+from features.regimes import WHOLE_TEST, Regime
+
+_RATES = tuple(record for record in FEATURE_RECORDS if record.scope == "whole_test")
+_COUNTS = {
+    "fan_events_per_min": ("n_fan_events", "fan_source"),
+    "compressor_events_per_min": ("n_compressor_events", "compressor_source"),
+}
+# The start and the stop of the test itself are not events of its control (tuning value).
+_MARGIN_S = 10.0
+# A shorter run says nothing about a rate per minute (tuning value).
+_LEAST_RUNNING_MIN = 2.0
+
+
+def rate_tests(blocks: pl.DataFrame, log: EventLog, block_s: float) -> pl.DataFrame:
+    """One row per test of regime `whole_test`: rates, their uncertainty, mean conditions.
+
+    The conditions are means over the running time. The uncertainty is that of a Poisson
+    count, of one event where none was seen.
+    """
+    running = _running_time(blocks, block_s)
+    counted = running.join(
+        _counts(log.events, running), on="test_number", how="left", maintain_order="left"
+    ).join(log.sources, on="test_number", how="left", maintain_order="left")
+    return counted.with_columns(
+        expression
+        for record in _RATES
+        for expression in _rate(record.name, record.uncertainty_name, record.expression)
+    ).select(
+        "test_number",
+        "condenser_air_source",
+        *(record.name for record in CONDITIONS if record.name in counted.columns),
+        *(name for record in _RATES for name in (record.name, record.uncertainty_name)),
+        regime=pl.lit(WHOLE_TEST),
+    )
+
+
+def _running_time(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
+    runs = pl.col("regime").is_not_null() & (pl.col("regime") != Regime.OFF.value)
+    conditions = [record.name for record in CONDITIONS if record.name in blocks.columns]
+    return blocks.group_by("test_number", maintain_order=True).agg(
+        pl.col("condenser_air_source").first(),
+        pl.col(conditions).filter(runs).mean(),
+        running_min=runs.sum() * block_s / 60.0,
+        first_s=pl.col("start_s").filter(runs).min(),
+        last_s=pl.col("start_s").filter(runs).max() + block_s,
+    )
+
+
+def _counts(events: pl.DataFrame, running: pl.DataFrame) -> pl.DataFrame:
+    is_fan = pl.col("kind_code").str.starts_with("fan")
+    return (
+        events.join(running.select("test_number", "first_s", "last_s"), on="test_number")
+        .filter(
+            pl.col("time_s").is_between(
+                pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S
+            )
+        )
+        .group_by("test_number")
+        .agg(n_fan_events=is_fan.sum(), n_compressor_events=(~is_fan).sum())
+    )
+
+
+def _rate(name: str, uncertainty_name: str, rate: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    """The rate and its uncertainty, null where nothing was looked for or ran too short."""
+    count, source = _COUNTS[name]
+    is_known = pl.col(source).is_not_null() & (pl.col("running_min") >= _LEAST_RUNNING_MIN)
+    n = pl.col(count).fill_null(0)
+    known_rate = pl.when(is_known).then(rate.fill_null(0.0))
+    uncertainty = pl.when(is_known).then(n.clip(lower_bound=1).sqrt() / pl.col("running_min"))
+    return known_rate.alias(name), uncertainty.alias(uncertainty_name)
