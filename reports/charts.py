@@ -75,7 +75,8 @@ def _curves() -> Layers:
     layers = alt.layer(
         _windows(), _band(), _event_rules(), _lines(), _distrusted_marks(), _event_glyphs()
     )
-    return layers.add_params(alt.param(name="last_minute", value=1))
+    names = ("last_minute", "lowest", "highest")
+    return layers.add_params(*(alt.param(name=name, value=1) for name in names))
 
 
 def _minutes(field: str = "minute") -> alt.X:
@@ -87,11 +88,16 @@ def _minutes(field: str = "minute") -> alt.X:
     )
 
 
-def _value(field: str) -> alt.Y:
+def _level(field: str) -> alt.Y:
+    domain = [alt.ExprRef("lowest"), alt.ExprRef("highest")]
+    return _value(field, scale=alt.Scale(domain=domain, nice=True, clamp=True))
+
+
+def _value(field: str, *, scale: alt.Scale | None = None) -> alt.Y:
     return alt.Y(
         f"{field}:Q",
         title=None,
-        scale=alt.Scale(zero=False, nice=True),
+        scale=alt.Scale(zero=False, nice=True) if scale is None else scale,
         axis=alt.Axis(tickCount=4, minExtent=40, maxExtent=40),
     )
 
@@ -105,7 +111,7 @@ def _windows() -> alt.Chart:
 
 def _band() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("band")).mark_area(aria=False, color="var(--band)")
-    return _encode(mark, x=_minutes(), y=_value("lower"), y2="upper:Q")
+    return _encode(mark, x=_minutes(), y=_level("lower"), y2="upper:Q")
 
 
 def _event_rules() -> alt.Chart:
@@ -130,7 +136,7 @@ def _lines() -> alt.Chart:
     return _encode(
         mark,
         x=_minutes(),
-        y=_value("value"),
+        y=_level("value"),
         detail="name:N",
         color=alt.Color(
             "style:N",
@@ -149,7 +155,7 @@ def _distrusted_marks() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("distrusted")).mark_text(
         aria=False, text="\N{MULTIPLICATION SIGN}", color="var(--distrusted)", fontSize=13
     )
-    return _encode(mark, x=_minutes(), y=_value("value"))
+    return _encode(mark, x=_minutes(), y=_level("value"))
 
 
 def _history() -> Layers:

@@ -194,6 +194,7 @@ def _drawn_panel(panel: Panel, curves: Curves, settings: ReportSettings) -> dict
     return {
         "key": panel.key,
         "height": panel.height_px,
+        "span": round(panel.least_span * unit.scale, 6),
         "decimals": unit.decimals,
         "differenceUnit": unit.difference_label,
         "description": _describe(panel, curves, settings),

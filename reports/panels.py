@@ -33,12 +33,16 @@ class Band:
 
 @dataclass(frozen=True)
 class Panel:
-    """One chart over the time axis of the test; `quantity` fixes the unit of its axis."""
+    """One chart over the time axis of the test; `quantity` fixes the unit of its axis.
+
+    `least_span` (canonical unit) keeps the axis from blowing noise up into a swing.
+    """
 
     key: str
     title: str
     quantity: str
     height_px: int
+    least_span: float
     series: tuple[Series, ...]
     bands: tuple[Band, ...] = ()
     note: str = ""
@@ -50,6 +54,7 @@ PANELS: tuple[Panel, ...] = (
         "High-side pressure (absolute)",
         "high_side_kpa",
         120,
+        400.0,
         (Series("high_side_kpa", "b"),),
     ),
     Panel(
@@ -57,6 +62,7 @@ PANELS: tuple[Panel, ...] = (
         "Low-side pressure (absolute)",
         "low_side_kpa",
         120,
+        150.0,
         (Series("low_side_kpa", "a"),),
     ),
     Panel(
@@ -64,6 +70,7 @@ PANELS: tuple[Panel, ...] = (
         "Suction side: superheat",
         "evaporating_dew_c",
         170,
+        15.0,
         (
             Series("evaporating_dew_c", "saturation"),
             Series("evaporator_outlet_c", "a"),
@@ -81,6 +88,7 @@ PANELS: tuple[Panel, ...] = (
         "Liquid side: subcooling",
         "condensing_bubble_c",
         170,
+        15.0,
         (
             Series("condensing_bubble_c", "saturation"),
             Series("condenser_mid_c", "c"),
@@ -98,6 +106,7 @@ PANELS: tuple[Panel, ...] = (
         "Air side",
         "duct_air_c",
         170,
+        15.0,
         (
             Series("intake_air_c", "b"),
             Series("duct_air_c", "a"),
@@ -115,6 +124,7 @@ PANELS: tuple[Panel, ...] = (
         "Discharge line and engine bay",
         "compressor_discharge_c",
         120,
+        30.0,
         (
             Series("discharge_dew_c", "saturation"),
             Series("compressor_discharge_c", "b"),
@@ -128,6 +138,7 @@ PANELS: tuple[Panel, ...] = (
         "Engine and compressor speed",
         "engine_rpm",
         90,
+        600.0,
         (Series("engine_rpm", "a"), Series("compressor_rpm", "b")),
     ),
     Panel(
@@ -135,6 +146,7 @@ PANELS: tuple[Panel, ...] = (
         "Commands",
         "condenser_fan_pct",
         90,
+        100.0,
         (
             Series("condenser_fan_pct", "a"),
             Series("compressor_command_pct", "b"),

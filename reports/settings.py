@@ -31,7 +31,7 @@ class ReportSettings(BaseModel):
         default="UTC", description="time zone of dates on the pages, such as Europe/Athens"
     )
     curve_points: int = Field(
-        default=800,
+        default=1000,
         ge=100,
         le=2000,
         description="most points drawn per curve; peaks are kept whatever the number",

@@ -144,10 +144,7 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
 def _evidence(
     vehicle_id: str, tests: dict[str, Row], ledger: Ledger, settings: ReportSettings
 ) -> tuple[EvidenceRow, ...]:
-    rows = sorted(
-        ledger.evidence.get(vehicle_id, []),
-        key=lambda row: -abs(row["z"]) if row["z"] is not None else 0.0,
-    )
+    rows = _by_weight(ledger.evidence.get(vehicle_id, []), tests)
     return tuple(
         EvidenceRow(
             comparison=read_comparison(row, settings),
@@ -157,6 +154,21 @@ def _evidence(
         )
         for row in rows
     )
+
+
+def _by_weight(evidence: list[Row], tests: dict[str, Row]) -> list[Row]:
+    """Findings by quantity, the largest deviation first, each with its newest test first."""
+    order = {test_id: place for place, test_id in enumerate(tests)}
+    newest_first = sorted(evidence, key=lambda row: -order.get(row["test_id"], -1))
+    largest: dict[tuple[str, str], float] = defaultdict(float)
+    for row in evidence:
+        subject = (row["feature"], row["regime"])
+        largest[subject] = max(largest[subject], abs(row["z"] or 0.0))
+
+    def weight(row: Row) -> tuple[float, str, str]:
+        return (-largest[row["feature"], row["regime"]], row["feature"], row["regime"])
+
+    return sorted(newest_first, key=weight)
 
 
 def _date_of(test: Row | None, settings: ReportSettings) -> str:

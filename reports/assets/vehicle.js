@@ -15,8 +15,33 @@
     return document.querySelector('.plot[data-figure="' + CSS.escape(key) + '"]');
   }
 
+  // a layer without a single value would have no extent to scale
+  function isDrawable(rows, layer) {
+    const field = layer.encoding.y && layer.encoding.y.field;
+    return rows.some((row) => !field || typeof row[field] === "number");
+  }
+
   function embed(key, spec) {
+    spec.layer = spec.layer.filter((layer) => isDrawable(spec.datasets[layer.data.name], layer));
     return vegaEmbed(plotOf(key), spec, look);
+  }
+
+  // from least to greatest value, widened about its middle to the panel's least span
+  function range(panel) {
+    let low = Infinity;
+    let high = -Infinity;
+    for (const [name] of panel.series) {
+      const setAside = (curves.distrusted[name] || []).map(([, value]) => value);
+      const isSeen = curves.values[name] || setAside;
+      for (const value of isSeen) {
+        if (typeof value === "number") {
+          low = Math.min(low, value);
+          high = Math.max(high, value);
+        }
+      }
+    }
+    const lack = Math.max(0, panel.span - (high - low)) / 2;
+    return [low - lack, high + lack];
   }
 
   function curveSpec(panel, isFirst) {
@@ -26,7 +51,11 @@
     spec.height = panel.height;
     spec.description = panel.description;
     spec.padding = { left: 4, right: 10, bottom: 4, top: isFirst ? 16 : 4 };
-    spec.params.find((param) => param.name === "last_minute").value = lastMinute;
+    const [lowest, highest] = range(panel);
+    const params = { last_minute: lastMinute, lowest: lowest, highest: highest };
+    for (const param of spec.params) {
+      param.value = params[param.name];
+    }
     const events = curves.events.map(([second, kind, glyph]) => ({
       minute: second / 60,
       kind: kind,
@@ -175,6 +204,9 @@
 
   async function draw() {
     const panels = curves ? curves.panels : [];
+    for (const panel of panels) {
+      plotOf(panel.key).style.minHeight = panel.height + 40 + "px";
+    }
     for (const [i, panel] of panels.entries()) {
       await embed(panel.key, curveSpec(panel, i === 0));
       addReader(panel);
@@ -183,6 +215,10 @@
       await embed(chart.key, historySpec(chart));
     }
     document.documentElement.dataset.drawn = "yes";
+    const aim = location.hash && document.getElementById(location.hash.slice(1));
+    if (aim) {
+      aim.scrollIntoView();
+    }
   }
 
   draw();
