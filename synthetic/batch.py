@@ -8,13 +8,16 @@ Does not belong here: how they move (`circuit`, `controls`), sizes of the models
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synthetic.faults import Defects
-from synthetic.refrigerants import FloatArray, IntArray
+if TYPE_CHECKING:
+    from synthetic.faults import Defects
+    from synthetic.refrigerants import FloatArray, IntArray
 
 BoolArray = np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+
 
 @dataclass(frozen=True)
 class Plant:
@@ -30,7 +33,9 @@ class Plant:
     has_clutch: BoolArray
     is_orifice: BoolArray
     is_internal: BoolArray
-    has_rear: BoolArray
+    low_port_is_far: BoolArray
+    high_port_is_hot: BoolArray
+    has_two_stages: BoolArray
     coil_kw_per_k: FloatArray
     air_kg_per_s: FloatArray
     fan_kw_per_k: FloatArray
@@ -81,6 +86,7 @@ class Drive:
     """What the controllers and the test set for this step."""
 
     is_running: BoolArray
+    engine_rpm: FloatArray
     compressor_rpm: FloatArray
     displacement: FloatArray
     fan_stage: IntArray
@@ -95,10 +101,8 @@ class Flows:
     condensing_kpa: FloatArray
     compressor_kg_per_s: FloatArray
     evaporator_outlet_c: FloatArray
-    suction_c: FloatArray
     expansion_inlet_c: FloatArray
     liquid_line_c: FloatArray
     intake_c: FloatArray
     intake_content: FloatArray
-    condenser_air_c: FloatArray
     power_kw: FloatArray

@@ -21,13 +21,15 @@ _VAPOUR_KJ_PER_KG_K = 0.95
 _LIQUID_KJ_PER_KG_K = 1.45
 # Lumped masses, chosen so that pull-down and fan swings take the seconds a car takes
 _LOW_SIDE_KG_PER_K = 1.6e-3
-_COIL_LIQUID_KG = 0.12
+_COIL_LIQUID_KG = 0.10
 _COIL_KJ_PER_K = 6.0
 _CONDENSER_KJ_PER_K = 4.5
 _CABIN_KJ_PER_K = 70.0
+# Relative growth of vapour density with evaporating temperature
+_DENSITY_PER_K = 0.034
 # Share of coil air that passes untouched, and how steeply superheat eats the dry zone
-_BYPASS = 0.13
-_DRY_ZONE_NTU = 4.0
+_BYPASS = 0.11
+_DRY_ZONE_NTU = 3.0
 _RATED_KG_PER_S = 0.045
 
 
@@ -68,10 +70,12 @@ def _coil_air(plant: Plant, state: State, drive: Drive) -> _Coil:
     drop = AIR_KJ_PER_KG_K * (intake - state.coil_c) + WATER_KJ_PER_KG * (
         content - np.minimum(saturated, content)
     )
-    heat = plant.air_kg_per_s * (1.0 - _BYPASS) * state.wetted_share * drop
+    # air past a dry tube end is partly cooled by the wet tubes before and behind it
+    cooled = 1.0 - (1.0 - state.wetted_share) ** 1.4
+    heat = plant.air_kg_per_s * (1.0 - _BYPASS) * cooled * drop
     warm = _toward(intake, state.evaporating_c, 0.12)
     cold = _toward(state.coil_c, intake, _BYPASS)
-    return _Coil(intake, content, heat, _toward(warm, cold, state.wetted_share))
+    return _Coil(intake, content, heat, _toward(warm, cold, cooled))
 
 
 @dataclass(frozen=True)
@@ -121,10 +125,15 @@ class _Compressor:
 
 
 def _compressor(
-    plant: Plant, state: State, drive: Drive, suction_c: FloatArray, ratio: FloatArray
+    plant: Plant,
+    state: State,
+    drive: Drive,
+    suction_c: FloatArray,
+    sides: tuple[Saturation, Saturation],
 ) -> _Compressor:
     """Pumping from suction to condensing pressure; wear costs flow and heats the gas."""
-    low = saturation(plant.fluid, state.evaporating_c)
+    low, high = sides
+    ratio = np.maximum(high.pressure_kpa / low.pressure_kpa, 1.0)
     wear = plant.defects.compressor_wear
     volumetric = np.clip(0.93 - 0.048 * (ratio - 1.0), 0.25, 1.0) * (1.0 - wear)
     density = low.vapour_kg_per_m3 * (state.evaporating_c + 273.0) / (suction_c + 273.0)
@@ -146,7 +155,7 @@ def _fed_kg_per_s(
     plant: Plant, state: State, flash_share: FloatArray, low_kpa: FloatArray, high: Saturation
 ) -> FloatArray:
     """Flow through valve or orifice; the valve opens with bulb superheat, flash gas chokes it."""
-    lift = 0.5 + (state.bulb_k - plant.valve_setting_k) * plant.valve_gain_per_k
+    lift = (state.bulb_k - plant.valve_setting_k) * plant.valve_gain_per_k
     opening = np.where(plant.is_orifice, 1.0, np.clip(lift, 0.03, 1.0))
     push = np.maximum(high.pressure_kpa - low_kpa, 0.0) / 1000.0 * high.liquid_kg_per_m3 / 1100.0
     seat = plant.valve_kg_per_s * (1.0 - plant.defects.valve_underfeeding)
@@ -176,7 +185,7 @@ def _air_masses(
     leak = plant.defects.blend_door_leak
     blown = (1.0 - leak) * coil.leaving_c + leak * state.heater_c + 0.6
     outside = drive.outside_c
-    leakage = np.where(plant.is_open, 0.55, 0.06)
+    leakage = np.where(plant.is_open, 0.95, 0.06)
     gain_kw = leakage * (outside - state.cabin_c) + np.where(plant.is_open, 0.15, 0.45)
     gain_kw = gain_kw + plant.air_kg_per_s * AIR_KJ_PER_KG_K * (state.duct_c - state.cabin_c)
     mass = np.where(plant.is_open, 0.4, 1.0) * _CABIN_KJ_PER_K
@@ -192,63 +201,110 @@ def _air_masses(
     }
 
 
-def advance(
-    plant: Plant, state: State, drive: Drive, step_s: float
-) -> tuple[State, Flows]:
-    """The state after `step_s` seconds and the flows at its beginning.
+@dataclass(frozen=True)
+class _Circuit:
+    """Everything that happens in one step, gathered for the balances."""
 
-    The evaporating pressure is solved implicitly (it settles within a fraction of a second);
-    everything else is slow enough for an explicit step of half a second.
-    """
+    low: Saturation
+    high: Saturation
+    coil: _Coil
+    lines: _Lines
+    pump: _Compressor
+    fed_kg_per_s: FloatArray
+    boiling_kw: FloatArray
+    condenser_air_c: FloatArray
+
+
+def _circuit(plant: Plant, state: State, drive: Drive) -> _Circuit:
+    """Heat, flows and temperatures at the present state."""
     low = saturation(plant.fluid, state.evaporating_c)
     high = saturation(plant.fluid, state.condensing_c)
     coil = _coil_air(plant, state, drive)
     lines = _lines(plant, state, coil.intake_c, low, high)
-    ratio = np.maximum(high.pressure_kpa / low.pressure_kpa, 1.0)
-    pump = _compressor(plant, state, drive, lines.suction_c, ratio)
-    fed = _fed_kg_per_s(plant, state, lines.flash_share, low.pressure_kpa, high)
+    wet_kw_per_k = plant.coil_kw_per_k * state.wetted_share
+    return _Circuit(
+        low=low,
+        high=high,
+        coil=coil,
+        lines=lines,
+        pump=_compressor(plant, state, drive, lines.suction_c, (low, high)),
+        fed_kg_per_s=_fed_kg_per_s(plant, state, lines.flash_share, low.pressure_kpa, high),
+        boiling_kw=np.maximum(wet_kw_per_k * (state.coil_c - state.evaporating_c), 0.0),
+        condenser_air_c=_condenser_air_c(plant, drive, state),
+    )
 
-    boiling = plant.coil_kw_per_k * state.wetted_share
-    boiling_kw = np.maximum(boiling * (state.coil_c - state.evaporating_c), 0.0)
-    boiled = boiling_kw / lines.effect_kj_per_kg
-    stiffness = boiling / lines.effect_kj_per_kg + 0.034 * pump.kg_per_s
-    evaporating = state.evaporating_c + step_s * (boiled - pump.kg_per_s) / (
+
+def _low_side(
+    plant: Plant, state: State, circuit: _Circuit, step_s: float
+) -> dict[str, FloatArray]:
+    """Evaporator, bulb and suction line after the step.
+
+    The evaporating temperature is solved implicitly, because it settles within a fraction of
+    a second.
+    """
+    effect, pumped = circuit.lines.effect_kj_per_kg, circuit.pump.kg_per_s
+    boiled = circuit.boiling_kw / effect
+    stiffness = plant.coil_kw_per_k * state.wetted_share / effect + _DENSITY_PER_K * pumped
+    evaporating = state.evaporating_c + step_s * (boiled - pumped) / (
         _LOW_SIDE_KG_PER_K + step_s * stiffness
     )
-    air_c = _condenser_air_c(plant, drive, state)
-    rejected = pump.kg_per_s * (pump.hot_gas_kj_per_kg - lines.liquid_kj_per_kg)
+    wetted = state.wetted_share + step_s * (circuit.fed_kg_per_s - boiled) / _COIL_LIQUID_KG
+    gain_kw = circuit.coil.heat_kw - circuit.boiling_kw
+    superheat = circuit.lines.outlet_c - state.evaporating_c
+    return {
+        "evaporating_c": np.clip(evaporating, -32.0, 60.0),
+        "coil_c": state.coil_c + step_s * gain_kw / _COIL_KJ_PER_K,
+        "wetted_share": np.clip(wetted, 0.06, 1.0),
+        "bulb_k": _toward(state.bulb_k, superheat, step_s / 14.0),
+        "suction_c": _toward(state.suction_c, circuit.lines.suction_c, step_s / 5.0),
+    }
+
+
+def _high_side(
+    plant: Plant, state: State, drive: Drive, circuit: _Circuit, step_s: float
+) -> dict[str, FloatArray]:
+    """Condenser, liquid line and discharge line after the step."""
+    pump, air_c = circuit.pump, circuit.condenser_air_c
+    rejected = pump.kg_per_s * (pump.hot_gas_kj_per_kg - circuit.lines.liquid_kj_per_kg)
     given = state.condenser_kw_per_k * (state.condensing_c - air_c)
     equalising = np.where(drive.is_running, 0.0, (state.condensing_c - state.evaporating_c) / 70.0)
-    condensing = state.condensing_c + step_s * (
-        (rejected - given) / _CONDENSER_KJ_PER_K - equalising
-    )
+    rate = (rejected - given) / _CONDENSER_KJ_PER_K - equalising
     subcooling = plant.subcool_effectiveness * plant.receiver_fill * (state.condensing_c - air_c)
-    liquid_goal = state.condensing_c - np.maximum(subcooling, 0.0)
-    wetted = state.wetted_share + step_s * (fed - boiled) / _COIL_LIQUID_KG
-    idle_share = step_s / 150.0
-    following = State(
-        evaporating_c=np.clip(evaporating, -32.0, 60.0),
-        condensing_c=np.clip(condensing, -10.0, 86.0),
-        coil_c=state.coil_c + step_s * (coil.heat_kw - boiling_kw) / _COIL_KJ_PER_K,
-        wetted_share=np.clip(wetted, 0.06, 1.0),
-        bulb_k=_toward(state.bulb_k, lines.outlet_c - state.evaporating_c, step_s / 9.0),
-        liquid_line_c=_toward(state.liquid_line_c, liquid_goal, step_s / 9.0),
-        suction_c=_toward(state.suction_c, lines.suction_c, step_s / 5.0),
-        discharge_c=np.where(
-            drive.is_running,
-            _toward(state.discharge_c, _toward(pump.hot_gas_c, state.underhood_c, 0.06), step_s / 22.0),
-            _toward(state.discharge_c, state.underhood_c, idle_share),
-        ),
-        condenser_kw_per_k=_toward(
+    # the pipe loses a little of the hot gas's heat; a standing compressor cools slowly
+    hot_pipe = _toward(pump.hot_gas_c, state.underhood_c, 0.06)
+    discharge = np.where(
+        drive.is_running,
+        _toward(state.discharge_c, hot_pipe, step_s / 22.0),
+        _toward(state.discharge_c, state.underhood_c, step_s / 150.0),
+    )
+    liquid = state.condensing_c - np.maximum(subcooling, 0.0)
+    return {
+        "condensing_c": np.clip(state.condensing_c + step_s * rate, -10.0, 86.0),
+        "liquid_line_c": _toward(state.liquid_line_c, liquid, step_s / 9.0),
+        "discharge_c": discharge,
+        "condenser_kw_per_k": _toward(
             state.condenser_kw_per_k, _condenser_goal(plant, drive), step_s / 2.5
         ),
-        **_air_masses(plant, state, drive, coil, step_s),
+    }
+
+
+def advance(plant: Plant, state: State, drive: Drive, step_s: float) -> tuple[State, Flows]:
+    """The state after `step_s` seconds and the flows at its beginning."""
+    circuit = _circuit(plant, state, drive)
+    following = State(
+        **_low_side(plant, state, circuit, step_s),
+        **_high_side(plant, state, drive, circuit, step_s),
+        **_air_masses(plant, state, drive, circuit.coil, step_s),
     )
     flows = Flows(
-        low_kpa=low.pressure_kpa, condensing_kpa=high.pressure_kpa,
-        compressor_kg_per_s=pump.kg_per_s, evaporator_outlet_c=lines.outlet_c,
-        suction_c=state.suction_c, expansion_inlet_c=lines.expansion_inlet_c,
-        liquid_line_c=lines.liquid_c, intake_c=coil.intake_c,
-        intake_content=coil.intake_content, condenser_air_c=air_c, power_kw=pump.power_kw,
-    )  # fmt: skip
+        low_kpa=circuit.low.pressure_kpa,
+        condensing_kpa=circuit.high.pressure_kpa,
+        compressor_kg_per_s=circuit.pump.kg_per_s,
+        evaporator_outlet_c=circuit.lines.outlet_c,
+        expansion_inlet_c=circuit.lines.expansion_inlet_c,
+        liquid_line_c=circuit.lines.liquid_c,
+        intake_c=circuit.coil.intake_c,
+        intake_content=circuit.coil.intake_content,
+        power_kw=circuit.pump.power_kw,
+    )
     return following, flows

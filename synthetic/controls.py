@@ -8,11 +8,13 @@ speed and protocols (`behaviour`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synthetic.batch import BoolArray, Plant
-from synthetic.refrigerants import FloatArray, IntArray
+if TYPE_CHECKING:
+    from synthetic.batch import BoolArray, Plant
+    from synthetic.refrigerants import FloatArray, IntArray
 
 _LEAST_DWELL_S = 9.0
 _LEAST_OFF_S = 4.0
@@ -54,13 +56,15 @@ def fresh_memory(n_tests: int) -> Memory:
     )  # fmt: skip
 
 
-def _fan(plant: Plant, senses: Senses, memory: Memory, step_s: float) -> tuple[IntArray, FloatArray]:
+def _fan(
+    plant: Plant, senses: Senses, memory: Memory, step_s: float
+) -> tuple[IntArray, FloatArray]:
     """Fan stage by pressure with hysteresis, and how long it has stood."""
     wanted = np.zeros_like(memory.fan_stage)
-    for stage in (1, 2):
-        on = senses.high_bar > plant.fan_on_bar[:, stage - 1]
-        stays = (memory.fan_stage >= stage) & (senses.high_bar > plant.fan_off_bar[:, stage - 1])
-        wanted = np.where(on | stays, stage, wanted)
+    for above in (1, 2):
+        on = senses.high_bar > plant.fan_on_bar[:, above - 1]
+        stays = (memory.fan_stage >= above) & (senses.high_bar > plant.fan_off_bar[:, above - 1])
+        wanted = np.where(on | stays, above, wanted)
     wanted = np.where(senses.is_requested, wanted, 0)
     may_move = memory.fan_held_s >= _LEAST_DWELL_S
     stage = np.where(may_move, wanted, memory.fan_stage)
@@ -73,8 +77,7 @@ def _switch(
 ) -> tuple[BoolArray, FloatArray, BoolArray]:
     """Compressor on or off: request, high-pressure trip, clutch cycling on fin or pressure."""
     tripped = np.where(memory.is_high_tripped, senses.high_bar > 18.5, senses.high_bar > 27.5)
-    warm = np.where(memory.is_running, senses.fin_c > plant.fin_target_c, False)  # noqa: FBT003
-    warm = warm | (~memory.is_running & (senses.fin_c > plant.fin_target_c + 2.8))
+    warm = senses.fin_c > plant.fin_target_c + np.where(memory.is_running, 0.0, 2.8)
     low = plant.suction_target_bar
     fed = np.where(memory.is_running, senses.low_bar > low, senses.low_bar > low + 1.55)
     alive = np.where(memory.is_running, senses.low_bar > 0.55, senses.low_bar > 1.9)

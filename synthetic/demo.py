@@ -7,23 +7,26 @@ commands of the tool, which must not know the truth.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TypedDict, Unpack
+from typing import TYPE_CHECKING, TypedDict, Unpack
 
 import numpy as np
 import polars as pl
 
 from synthetic.behaviour import Curves, simulate
+from synthetic.broken_logs import write_broken_logs
 from synthetic.dialects import WRITERS, Recording, packed
 from synthetic.faults import BY_KIND, size
 from synthetic.fleet import Fleet, FleetSize, plan_fleet
 from synthetic.registry_files import write_registry
 from synthetic.scenario import INSTRUMENTS, MODELS
 from synthetic.sensors import measure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
 
 _BATCH = 150
 _INSTRUMENT = {each.instrument_id: each for each in INSTRUMENTS}
@@ -206,13 +209,20 @@ def write_demo_fleet(
         raise ValueError(f"a fleet needs vehicles and tests, got {vehicles} and {tests}")
     plan_size = FleetSize(vehicles, tests, options.get("faulty_share", 0.12))
     fleet = plan_fleet(np.random.default_rng([seed, 1]), plan_size)
-    write_registry(fleet, folder / "registry")
     _write_logs(folder, fleet.tests, seed, options)
+    broken = write_broken_logs(
+        folder / "logs",
+        fleet.tests,
+        options.get("broken_logs", 0),
+        np.random.default_rng([seed, 3]),
+    )
+    listed = replace(fleet, tests=pl.concat([fleet.tests, broken]))
+    write_registry(listed, folder / "registry")
     return DemoFleet(
         folder=folder,
         truth_path=_write_truth(fleet, truth_folder),
         n_vehicles=fleet.vehicles.height,
         n_tests=fleet.tests.height,
         n_repairs=fleet.repairs.height,
-        n_broken_logs=0,
+        n_broken_logs=broken.height,
     )

@@ -12,12 +12,14 @@ import gzip
 import io
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from synthetic.refrigerants import FloatArray
+if TYPE_CHECKING:
+    from synthetic.refrigerants import FloatArray
 
 _KPA_PER_PSI = 6.894757
 _KPA_PER_BAR = 100.0
@@ -157,10 +159,9 @@ def header_block_imperial(log: Recording) -> bytes:
 
 def semicolon_metric(log: Recording) -> bytes:
     """A CSV with semicolons, decimal commas, a clock column and units in the header."""
-    clock = (
-        pl.Series([log.started_at.replace(tzinfo=None)], dtype=pl.Datetime("ms")).dt.timestamp("ms")[0]
-        + 1000 * log.interval_s * np.arange(log.n_rows)
-    )
+    clock = pl.Series([log.started_at.replace(tzinfo=None)], dtype=pl.Datetime("ms")).dt.timestamp(
+        "ms"
+    )[0] + 1000 * log.interval_s * np.arange(log.n_rows)
     columns = [pl.Series("Clock", clock).cast(pl.Datetime("ms")).dt.strftime("%H:%M:%S")]
     for sensor in log.sensors:
         values = log.readings[sensor.curve]

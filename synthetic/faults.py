@@ -9,10 +9,12 @@ the circuit makes of it (`circuit`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synthetic.refrigerants import FloatArray
+if TYPE_CHECKING:
+    from synthetic.refrigerants import FloatArray
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ class Defects:
 
 def defects(kinds: list[str], severities: list[float]) -> Defects:
     """The defects of a batch: one kind (or `none`) and one severity per test."""
-    sizes = np.array([size(kind, severity) for kind, severity in zip(kinds, severities, strict=True)])
+    sizes = np.array(
+        [size(kind, severity) for kind, severity in zip(kinds, severities, strict=True)]
+    )
     named = np.array(kinds)
     return Defects(**{kind: np.where(named == kind, sizes, 0.0) for kind in KINDS})

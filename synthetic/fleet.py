@@ -87,10 +87,10 @@ def _test_counts(rng: np.random.Generator, fleet_size: FleetSize) -> list[int]:
 
 def _draw_illness(rng: np.random.Generator, car: Car, kind: str) -> Illness:
     """A fault that begins before one of the car's tests, often not the first."""
-    first_ill = car.days[int(rng.integers(0, len(car.days)))]
+    first_ill = car.days[int(rng.beta(0.8, 1.6) * len(car.days))]
     onset = first_ill - timedelta(days=int(rng.integers(1, 30)))
     grows = float(rng.uniform(40.0, 160.0)) if BY_KIND[kind].grows else 0.0
-    return Illness(kind, round(float(rng.uniform(0.35, 1.0)), 3), onset, grows)
+    return Illness(kind, round(float(rng.uniform(0.4, 1.0)), 3), onset, grows)
 
 
 def _draw_cars(rng: np.random.Generator, fleet_size: FleetSize) -> list[Car]:
@@ -158,7 +158,9 @@ def _log_path(visit: Visit, site: Site, instrument: Instrument, started: datetim
     return f"{site.site_id}/{started:%Y-%m}/{name}"
 
 
-def _test_row(rng: np.random.Generator, visit: Visit, repair_ids: dict[int, str]) -> dict[str, object]:
+def _test_row(
+    rng: np.random.Generator, visit: Visit, repair_ids: dict[int, str]
+) -> dict[str, object]:
     """One test: registry columns, true conditions, the car's scatter."""
     car = visit.car
     at_home = rng.random() < 0.92
@@ -207,7 +209,9 @@ def _repair_row(rng: np.random.Generator, number: int, repair: Repair) -> dict[s
     opened = circuit and repair.component != "blend_door"
     recovered = car.model.charge_g * (0.55 if repair.component == "refrigerant_circuit" else 0.9)
     when = datetime.combine(repair.day, datetime.min.time(), ZONE) + timedelta(hours=10)
-    parts = float(rng.gamma(4.0, 60.0)) if repair.action == "replace" else float(rng.gamma(2.0, 8.0))
+    parts = (
+        float(rng.gamma(4.0, 60.0)) if repair.action == "replace" else float(rng.gamma(2.0, 8.0))
+    )
     return {
         "repair_id": f"r{number + 1:04d}",
         "vehicle_id": car.vehicle_id,

@@ -9,11 +9,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from synthetic.faults import BY_KIND
-from synthetic.scenario import Model, Site
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from synthetic.scenario import Model, Site
 
 
 @dataclass(frozen=True)
@@ -32,7 +35,7 @@ class Illness:
         if self.grows_over_days <= 0:
             return self.severity
         age = (day - self.onset).days / self.grows_over_days
-        return round(self.severity * min(1.0, 0.55 + 0.45 * age), 4)
+        return round(self.severity * min(1.0, 0.6 + 0.4 * age), 4)
 
 
 @dataclass
@@ -87,7 +90,7 @@ def _repair_of(rng: np.random.Generator, car: Car, illness: Illness, day: date) 
 
 
 def _ill_life(rng: np.random.Generator, car: Car, illness: Illness) -> list[Visit]:
-    """Visits of a car that gets a fault: screened, perhaps repaired, retested, perhaps again ill."""
+    """Visits of a car that gets a fault: perhaps repaired and retested, perhaps ill again."""
     visits: list[Visit] = []
     current: Illness | None = illness
     repair: Repair | None = None
@@ -105,7 +108,7 @@ def _ill_life(rng: np.random.Generator, car: Car, illness: Illness) -> list[Visi
             visit.purpose = "screening"
         visits.append(visit)
         more = number + 1 < len(car.days)
-        if visit.severity > 0 and visit.repair is None and more and rng.random() < 0.75:
+        if visit.severity > 0 and visit.repair is None and more and rng.random() < 0.45:
             repair = _repair_of(rng, car, illness, day + timedelta(days=int(rng.integers(1, 9))))
             visit.purpose, visit.repair = "before_repair", repair
             current = None if repair.is_cured else _returned(illness, repair)

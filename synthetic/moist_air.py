@@ -6,9 +6,12 @@ purpose. Does not belong here: coils and cabins (`circuit`).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from synthetic.refrigerants import FloatArray
+if TYPE_CHECKING:
+    from synthetic.refrigerants import FloatArray
 
 # heat capacity of dry air and heat of evaporation near 15 degC, kJ/kg/K and kJ/kg (from memory)
 AIR_KJ_PER_KG_K = 1.008
@@ -24,7 +27,8 @@ def site_pressure_kpa(altitude_m: FloatArray) -> FloatArray:
 def vapour_pressure_kpa(temperature_c: FloatArray) -> FloatArray:
     """Saturation pressure of water [kPa], Buck 1981 (coefficients from memory), -20 to 60 degC."""
     return np.asarray(
-        0.61121 * np.exp((18.678 - temperature_c / 234.5) * temperature_c / (257.14 + temperature_c))
+        0.61121
+        * np.exp((18.678 - temperature_c / 234.5) * temperature_c / (257.14 + temperature_c))
     )
 
 

@@ -66,7 +66,7 @@ def _surface_terms(
 
 def _compression_surface(fluid: str) -> FloatArray:
     """Coefficients of ideal work, ideal end temperature and hot-gas heat capacity."""
-    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415
+    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415  importing it takes seconds
 
     grid = np.meshgrid(
         np.linspace(-25.0, 25.0, 9),
@@ -85,7 +85,7 @@ def _compression_surface(fluid: str) -> FloatArray:
     hotter_k = PropsSI("T", "P", high_pa, "H", end + 15e3, fluid)
     wanted = np.column_stack([(end - start) / 1e3, end_k - 273.15, 15.0 / (hotter_k - end_k)])
     terms = _surface_terms(evaporating_c, superheat_k, condensing_c)
-    return np.linalg.lstsq(terms, wanted, rcond=None)[0]
+    return np.asarray(np.linalg.lstsq(terms, wanted, rcond=None)[0], dtype=np.float64)
 
 
 @cache

@@ -7,12 +7,16 @@ only truth knows never get here. Does not belong here: the plan itself (`fleet`)
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from synthetic.fleet import Fleet
 from synthetic.scenario import INSTRUMENTS, MODELS
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from synthetic.fleet import Fleet
 
 _TESTS = (
     "log", "vehicle_id", "started_at", "test_id", "site_id", "technician_id", "purpose",
@@ -79,7 +83,9 @@ def _instruments() -> pl.DataFrame:
 def _volumes(vehicles: pl.DataFrame) -> pl.DataFrame:
     """Cars built per model and month: the fleet is a sample of one in forty."""
     return (
-        vehicles.group_by("model_id", pl.col("build_date").dt.strftime("%Y-%m").alias("build_month"))
+        vehicles.group_by(
+            "model_id", pl.col("build_date").dt.strftime("%Y-%m").alias("build_month")
+        )
         .agg((pl.len() * 40).alias("vehicles_built"))
         .sort("model_id", "build_month")
     )

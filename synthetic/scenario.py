@@ -71,8 +71,8 @@ MODELS: tuple[Model, ...] = (
         low_port_station="compressor_suction", high_port_station="condenser_outlet",
         condenser_fan_stages=2,
         parts=Parts(
-            170.0, 1.35, 1.75, 0.125, (0.06, 0.235, 0.44), 0.062, 0.34, 0.36, 110.0,
-            (7.0, 14.2), (5.0, 10.6), 16.0, 45.0,
+            160.0, 1.35, 2.70, 0.140, (0.06, 0.165, 0.50), 0.072, 0.36, 0.36, 110.0,
+            (6.5, 12.8), (4.8, 9.3), 13.0, 45.0,
         ),
     ),
     Model(
@@ -81,8 +81,8 @@ MODELS: tuple[Model, ...] = (
         low_port_station="compressor_suction", high_port_station="compressor_discharge",
         condenser_fan_stages=2,
         parts=Parts(
-            140.0, 1.40, 1.45, 0.110, (0.06, 0.225, 0.39), 0.055, 0.33, 0.33, 80.0,
-            (7.0, 14.8), (5.0, 11.2), 18.0, 50.0,
+            130.0, 1.40, 2.30, 0.125, (0.06, 0.155, 0.43), 0.058, 0.35, 0.33, 80.0,
+            (6.5, 13.0), (4.8, 9.6), 14.0, 50.0,
         ),
     ),
     Model(
@@ -91,8 +91,8 @@ MODELS: tuple[Model, ...] = (
         low_port_station="evaporator_outlet", high_port_station="compressor_discharge",
         condenser_fan_stages=2,
         parts=Parts(
-            165.0, 1.30, 1.55, 0.120, (0.07, 0.245, 0.42), 0.056, 0.22, 0.0, 90.0,
-            (6.0, 15.0), (4.5, 11.6), 18.0, 45.0,
+            140.0, 1.30, 2.40, 0.135, (0.07, 0.170, 0.46), 0.058, 0.20, 0.0, 90.0,
+            (6.0, 12.8), (4.5, 9.6), 14.0, 45.0,
         ),
     ),
     Model(
@@ -101,8 +101,8 @@ MODELS: tuple[Model, ...] = (
         receiver="accumulator", low_port_station="compressor_suction",
         high_port_station="condenser_outlet", condenser_fan_stages=1,
         parts=Parts(
-            175.0, 1.30, 1.60, 0.120, (0.12, 0.40, 0.40), 0.046, 0.30, 0.0, 120.0,
-            (14.5, 99.0), (10.4, 98.0), 15.0, 40.0,
+            128.0, 1.30, 2.50, 0.135, (0.10, 0.42, 0.42), 0.046, 0.30, 0.0, 120.0,
+            (12.6, 99.0), (8.8, 98.0), 12.0, 40.0,
         ),
     ),
     Model(
@@ -111,8 +111,8 @@ MODELS: tuple[Model, ...] = (
         low_port_station="compressor_suction", high_port_station="compressor_discharge",
         condenser_fan_stages=2,
         parts=Parts(
-            33.0, 1.0, 1.50, 0.110, (0.05, 0.21, 0.40), 0.056, 0.32, 0.0, 85.0,
-            (6.0, 13.4), (4.5, 10.2), 14.0, 40.0,
+            31.0, 1.0, 2.30, 0.125, (0.05, 0.155, 0.44), 0.062, 0.34, 0.0, 85.0,
+            (6.0, 12.2), (4.5, 9.2), 12.0, 40.0,
         ),
     ),
 )  # fmt: skip

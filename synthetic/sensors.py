@@ -7,12 +7,17 @@ units (`dialects`).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import polars as pl
 
 from synthetic.behaviour import Curves
-from synthetic.refrigerants import FloatArray
 from synthetic.scenario import INSTRUMENTS
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from synthetic.refrigerants import FloatArray
 
 _CLAMPS = (
     "compressor_suction_c",
@@ -56,7 +61,8 @@ def _instrument_offset(tests: pl.DataFrame, name: str) -> FloatArray:
         each.instrument_id: np.random.default_rng([number, *name.encode()]).standard_normal()
         for number, each in enumerate(INSTRUMENTS)
     }
-    return np.clip(np.array([drawn[each] for each in tests["instrument_id"]]), -1.5, 1.5)
+    offsets = np.array([drawn[each] for each in tests["instrument_id"]], dtype=np.float64)
+    return np.asarray(np.clip(offsets, -1.5, 1.5))
 
 
 def measure(tests: pl.DataFrame, curves: Curves, rng: np.random.Generator) -> Curves:
@@ -74,7 +80,9 @@ def measure(tests: pl.DataFrame, curves: Curves, rng: np.random.Generator) -> Cu
         contact = np.where(bare, 0.07, 0.025) * np.exp(0.35 * rng.standard_normal(n_tests))
         around = outside + _SURROUNDED_BY_HOOD.get(name, 1.0) * (hood - outside)
         biased = curves[name] + contact * (around - curves[name])
-        read[name] = _lagged(biased, np.where(bare, 12.0, 7.0) * np.exp(0.2 * rng.standard_normal()))
+        read[name] = _lagged(
+            biased, np.where(bare, 12.0, 7.0) * np.exp(0.2 * rng.standard_normal(n_tests))
+        )
     for name in _AIR:
         read[name] = _lagged(curves[name], np.full(n_tests, 6.0))
     for name in (*_CLAMPS, *_AIR):
