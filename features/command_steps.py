@@ -71,10 +71,10 @@ def _edges(levels: pl.DataFrame) -> pl.DataFrame:
     """Rows at which the level changes, median of three against single wrong samples."""
     level = pl.col("level")
     is_inside = is_same_test(1) & is_same_test(-1)
-    middle = pl.sum_horizontal(
-        level.shift(1), level, level.shift(-1)
-    ) - pl.max_horizontal(level.shift(1), level, level.shift(-1)) - pl.min_horizontal(
-        level.shift(1), level, level.shift(-1)
+    middle = (
+        pl.sum_horizontal(level.shift(1), level, level.shift(-1))
+        - pl.max_horizontal(level.shift(1), level, level.shift(-1))
+        - pl.min_horizontal(level.shift(1), level, level.shift(-1))
     )
     change = (pl.col("level") - pl.col("before")).abs()
     rows = (

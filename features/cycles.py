@@ -17,9 +17,7 @@ if TYPE_CHECKING:
     from features.settings import DerivationSettings
 
 
-def find_cycles(
-    events: pl.DataFrame, kind_code: str, settings: DerivationSettings
-) -> pl.DataFrame:
+def find_cycles(events: pl.DataFrame, kind_code: str, settings: DerivationSettings) -> pl.DataFrame:
     """Whole cycles between events of one kind, in chains of at least `least_cycles`.
 
     Columns: test_number, chain_number (over all tests), start_s, end_s.

@@ -22,7 +22,7 @@ from features.events import EVENTS, describe_events, detect_events
 from features.periodic import find_periodic_units
 from features.rates import rate_tests
 from features.regimes import CONTINUOUS, Regime, add_regimes
-from features.screening import TRUST, screen
+from features.screening import screen
 from features.window_values import read_windows
 from features.windows import WINDOWS, describe_windows, find_steady_units, logger_resolutions
 
@@ -44,9 +44,7 @@ class Derived:
     features: pl.DataFrame
 
 
-def derive(
-    samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSettings
-) -> Derived:
+def derive(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSettings) -> Derived:
     """Trust, events, windows and features of all tests in a samples frame.
 
     Parameters
@@ -86,9 +84,7 @@ def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
     ).rename(_NOTED)
 
 
-def _by_block_length(
-    samples: pl.DataFrame, block_s: float
-) -> list[tuple[float, pl.DataFrame]]:
+def _by_block_length(samples: pl.DataFrame, block_s: float) -> list[tuple[float, pl.DataFrame]]:
     """The samples by the block length that their sampling rate allows, in one or more parts."""
     lengths = block_lengths(samples, block_s)
     distinct = sorted(lengths["block_s"].unique().to_list())
@@ -122,16 +118,12 @@ def _derive_at(
 ) -> _Part:
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
-    cycles = {
-        kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")
-    }
+    cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
     blocks = add_regimes(blocks, tests, cycles["compressor_on"], settings)
     blocks = _add_air(blocks, tests)
     units = pl.concat(
         [
-            find_steady_units(
-                blocks, log.events, logger_resolutions(samples), settings, block_s
-            ),
+            find_steady_units(blocks, log.events, logger_resolutions(samples), settings, block_s),
             find_periodic_units(
                 blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s
             ),
@@ -165,9 +157,7 @@ def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Deri
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
     ).drop("test_number")
-    rounded = FEATURES.conform(named).with_columns(
-        pl.selectors.float().round(_STORED_DECIMALS)
-    )
+    rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
     return Derived(
         trust,
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),

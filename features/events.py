@@ -112,9 +112,7 @@ def describe_events(events: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
         sentence=_sentence(),
     )
     figures = ("time_s", "size_pct", "low_side_change_kpa", "high_side_change_kpa")
-    return EVENTS.conform(
-        numbered.drop("test_number").with_columns(pl.col(figures).round(6))
-    )
+    return EVENTS.conform(numbered.drop("test_number").with_columns(pl.col(figures).round(6)))
 
 
 def _event_sources(blocks: pl.DataFrame) -> pl.DataFrame:
@@ -178,9 +176,7 @@ def _add_responses(events: pl.DataFrame, blocks: pl.DataFrame) -> pl.DataFrame:
         "low_side_change_kpa": _response(blocks, "low_side_kpa"),
         "high_side_change_kpa": _response(blocks, "high_side_kpa"),
     }
-    responses = blocks.select(
-        "test_number", pl.col("start_s").alias("time_s"), **changes
-    )
+    responses = blocks.select("test_number", pl.col("start_s").alias("time_s"), **changes)
     return events.join_asof(
         responses, on="time_s", by="test_number", strategy="backward", check_sortedness=False
     )

@@ -13,7 +13,6 @@ import numpy as np
 import polars as pl
 
 from features.blocks import is_same_test
-from features.regimes import Regime
 from features.windows import UNITS_SCHEMA
 
 if TYPE_CHECKING:
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from features.regimes import Regime
     from features.settings import DerivationSettings
 
 # A cycle of fewer blocks has no readable mean.
@@ -52,11 +52,13 @@ def find_periodic_units(
     period_s = pl.col("end_s") - pl.col("start_s")
     trends = [name for name in _TREND_CHANNELS if name in placed.columns]
     chained = placed.with_columns(window_number=(~follows).cum_sum().cast(pl.Int64))
-    regular = chained.group_by("window_number", maintain_order=True).agg(
-        n_cycles=pl.len(), variation=period_s.std() / period_s.mean(), means=pl.struct(trends)
-    ).filter(
-        (pl.col("n_cycles") >= settings.least_cycles)
-        & (pl.col("variation") < settings.largest_period_variation)
+    regular = (
+        chained.group_by("window_number", maintain_order=True)
+        .agg(n_cycles=pl.len(), variation=period_s.std() / period_s.mean(), means=pl.struct(trends))
+        .filter(
+            (pl.col("n_cycles") >= settings.least_cycles)
+            & (pl.col("variation") < settings.largest_period_variation)
+        )
     )
     level = [row["window_number"] for row in regular.iter_rows(named=True) if not _drifts(row)]
     return (

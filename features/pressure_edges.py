@@ -38,9 +38,7 @@ def compressor_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.D
 
     Both sides must move in opposite directions within two blocks, each beyond its setting.
     """
-    low, high = (
-        pl.col(name) - pl.col(name).shift(2) for name in ("low_side_kpa", "high_side_kpa")
-    )
+    low, high = (pl.col(name) - pl.col(name).shift(2) for name in ("low_side_kpa", "high_side_kpa"))
     strength = pl.min_horizontal(
         low.abs() / settings.clutch_low_side_edge_kpa,
         high.abs() / settings.clutch_high_side_edge_kpa,
@@ -101,13 +99,9 @@ def _is_a_fan(columns: list[str]) -> pl.Expr:
     """True means: knee and change agree, and the low side moves as under a fan."""
     change, low = pl.col("change"), pl.col("low")
     along = low * change.sign()
-    against_limit = pl.max_horizontal(
-        3.0 * pl.col("low_noise"), _FAN_LOW_SIDE_SHARE * change.abs()
-    )
+    against_limit = pl.max_horizontal(3.0 * pl.col("low_noise"), _FAN_LOW_SIDE_SHARE * change.abs())
     along_limit = pl.max_horizontal(3.0 * pl.col("low_noise"), _AIR_LOW_SIDE_SHARE * change.abs())
-    is_fan = (
-        (pl.col("knee") * change > 0) & (along >= -against_limit) & (along <= along_limit)
-    )
+    is_fan = (pl.col("knee") * change > 0) & (along >= -against_limit) & (along <= along_limit)
     if "engine_rpm" not in columns:
         return is_fan
     step_rpm = (pl.col("engine_rpm").shift(-1) - pl.col("engine_rpm").shift(2)).abs()

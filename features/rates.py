@@ -7,11 +7,15 @@ belong here: finding events.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import polars as pl
 
 from features.catalogue import CONDITIONS, FEATURE_RECORDS
-from features.events import EventLog
 from features.regimes import WHOLE_TEST, Regime
+
+if TYPE_CHECKING:
+    from features.events import EventLog
 
 _RATES = tuple(record for record in FEATURE_RECORDS if record.scope == "whole_test")
 _COUNTS = {
@@ -64,9 +68,7 @@ def _counts(events: pl.DataFrame, running: pl.DataFrame) -> pl.DataFrame:
     return (
         events.join(running.select("test_number", "first_s", "last_s"), on="test_number")
         .filter(
-            pl.col("time_s").is_between(
-                pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S
-            )
+            pl.col("time_s").is_between(pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S)
         )
         .group_by("test_number")
         .agg(n_fan_events=is_fan.sum(), n_compressor_events=(~is_fan).sum())

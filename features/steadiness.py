@@ -43,7 +43,7 @@ class TrailingFit:
 
 def fit_trailing_line(values: Floats, length: int) -> TrailingFit:
     """The line through the last `length` values at every value; NaN where one is missing."""
-    place = np.arange(length) - (length - 1) / 2
+    place = np.arange(length, dtype=np.float64) - (length - 1) / 2
     sum_of_squares = float((place**2).sum())
     mean = _trailing_sum(values, np.ones(length)) / length
     slope = _trailing_sum(values, place) / sum_of_squares

@@ -18,9 +18,11 @@ from features.refrigerant import add_saturation_temperatures
 from features.uncertainty import mean_variance, scatter_uncertainty, sensor_uncertainty
 
 if TYPE_CHECKING:
+    from features.catalogue import Condition, Feature
     from features.settings import DerivationSettings
 
 _WINDOW_FEATURES = tuple(record for record in FEATURE_RECORDS if record.scope == "window")
+_RECORDS: tuple[Feature | Condition, ...] = (*_WINDOW_FEATURES, *CONDITIONS)
 _NAMES = [record.name for record in _WINDOW_FEATURES]
 _IDENTITY = (
     "test_number",
@@ -72,16 +74,13 @@ def _rows_of_units(blocks: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
     unit = np.repeat(np.arange(units.height), n_rows)
     offset = np.arange(unit.size) - np.repeat(np.cumsum(n_rows) - n_rows, n_rows)
     own = units.select("unit", "kind_code", "window_number")[unit]
-    return pl.concat([blocks[units["first_row"].to_numpy()[unit] + offset], own], how="horizontal")
+    rows: pl.DataFrame = blocks[units["first_row"].to_numpy()[unit] + offset]
+    return rows.hstack(own)
 
 
 def _complete(rows: pl.DataFrame) -> pl.DataFrame:
     """The rows with every channel that the catalogue reads; null where it was not logged."""
-    read = {
-        name
-        for record in (*_WINDOW_FEATURES, *CONDITIONS)
-        for name in record.expression.meta.root_names()
-    }
+    read = {name for record in _RECORDS for name in record.expression.meta.root_names()}
     missing = sorted((read & CHANNEL.keys()) - set(rows.columns))
     return rows.with_columns(pl.lit(None, pl.Float64).alias(name) for name in missing)
 
@@ -90,7 +89,7 @@ def _carry_out(rows: pl.DataFrame) -> pl.DataFrame:
     """The features and conditions of every block, beside what identifies it."""
     return rows.select(
         *_IDENTITY,
-        *(record.expression.alias(record.name) for record in (*_WINDOW_FEATURES, *CONDITIONS)),
+        *(record.expression.alias(record.name) for record in _RECORDS),
     )
 
 
@@ -120,11 +119,13 @@ def _condense_units(values: pl.DataFrame) -> pl.DataFrame:
     )
     is_steady = pl.col("kind_code") == "steady"
     return units.with_columns(
-        pl.when(is_steady).then(
+        pl.when(is_steady)
+        .then(
             mean_variance(
                 pl.col(f"{name}:variance"), pl.col(f"{name}:step"), pl.col(f"{name}:count")
             )
-        ).alias(f"{name}:variance")
+        )
+        .alias(f"{name}:variance")
         for name in _NAMES
     )
 
@@ -165,9 +166,7 @@ def _add_slopes(rows: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
 def _add_uncertainties(rows: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
     """The rows with standard uncertainties; a value whose uncertainty is unknown is null."""
     known = rows.with_columns(
-        (
-            sensor_uncertainty(record, settings) ** 2 + pl.col(f"{record.name}:scatter") ** 2
-        )
+        (sensor_uncertainty(record, settings) ** 2 + pl.col(f"{record.name}:scatter") ** 2)
         .sqrt()
         .alias(record.uncertainty_name)
         for record in _WINDOW_FEATURES

@@ -55,6 +55,7 @@ UNITS_SCHEMA = {
     "regime": pl.String(),
 }
 
+
 @dataclass(frozen=True)
 class _Key:
     """A channel that must hold still; the first of `inputs` that is logged speaks for it."""
@@ -125,9 +126,10 @@ def logger_resolutions(ordered: pl.DataFrame) -> pl.DataFrame:
     """Smallest step between two different readings: test_number and the key channels."""
     inputs = [name for key in _KEYS for name in key.inputs if name in ordered.columns]
     step = pl.col(inputs).diff().abs()
-    return ordered.group_by("test_number", maintain_order=True).agg(
-        step.filter(step > _SMALLEST_STEP).min()
+    steps = ordered.select(
+        "test_number", pl.when(is_same_test(1) & (step > _SMALLEST_STEP)).then(step)
     )
+    return steps.group_by("test_number", maintain_order=True).agg(pl.col(inputs).min())
 
 
 def describe_windows(
@@ -217,9 +219,7 @@ def _spread_over_blocks(
     known = [name for name in names if name in resolutions.columns]
     if not known:
         return np.zeros(blocks.height)
-    coarsest = resolutions.select(
-        "test_number", resolution=pl.max_horizontal(known).fill_null(0.0)
-    )
+    coarsest = resolutions.select("test_number", resolution=pl.max_horizontal(known).fill_null(0.0))
     spread = blocks.select("test_number").join(
         coarsest, on="test_number", how="left", maintain_order="left"
     )
