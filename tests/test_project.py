@@ -66,11 +66,12 @@ def test_ci_runs_the_test_command_of_the_readme():
 
 
 def test_every_module_opens_with_a_charter():
-    bare = []
-    for folder in FOLDERS:
-        for path in sorted((ROOT / folder).rglob("*.py")):
-            if not path.read_text().lstrip().startswith('"""'):
-                bare.append(str(path.relative_to(ROOT)))
+    bare = [
+        str(path.relative_to(ROOT))
+        for folder in FOLDERS
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        if not path.read_text().lstrip().startswith('"""')
+    ]
     assert bare == []
 
 

@@ -1,0 +1,86 @@
+"""Writes the reference pages of this folder from the dictionaries in the code.
+
+Run `poe docs` after a change to a channel, a feature, a registry column or a table; a test
+fails while a page lags behind. Does not belong here: prose, which people write.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from features.catalogue import FEATURE_RECORDS
+from features.channels import CHANNELS
+from models.findings import JUDGED_FEATURE
+from pipeline.store_tables import STORE_TABLES
+
+HERE = Path(__file__).parent
+_TABLES_LEAD = (
+    "`warehouse.duckdb` is a read-only snapshot, replaced as a whole after each run. The "
+    "comments below are stored with the columns.\n"
+)
+_NOTE = "<!-- written by docs/make_pages.py; change the code, then run `poe docs` -->\n\n"
+
+
+def channels_page() -> str:
+    """The page of measured quantities, one row per channel."""
+    rows = [
+        f"| `{c.name}` | {c.unit} | {c.station} | {c.lowest:g} to {c.highest:g} | {c.meaning} | "
+        f"{', '.join(c.spoken)} |"
+        for c in CHANNELS
+    ]
+    return _table_page(
+        "Channels: what can be measured",
+        "Stations of the circuit: 1 compressor suction, 2 compressor discharge, 3 condenser, "
+        "4 liquid line before the internal heat exchanger, 5 expansion device inlet, "
+        "6 evaporator inlet, 7 evaporator outlet. Pressures are absolute. A reading outside the "
+        "plausible range is distrusted. A header may use the canonical name or one of the "
+        "spoken names, followed by its unit.",
+        ("channel", "unit", "station", "plausible", "meaning", "spoken names in headers"),
+        rows,
+    )
+
+
+def features_page() -> str:
+    """The page of derived quantities, one row per feature."""
+    rows = [
+        f"| `{f.name}` | {f.unit} | {f.meaning} | {', '.join(f'`{c}`' for c in f.channels)} | "
+        f"{f.least_samples} | {'yes' if f.name in JUDGED_FEATURE else 'no'} | {f.source} |"
+        for f in FEATURE_RECORDS
+    ]
+    return _table_page(
+        "Features: what is derived from a test",
+        "Each is the median over the windows of one test and regime and carries its standard "
+        "uncertainty in a column of its own.",
+        ("feature", "unit", "meaning", "needs", "least samples", "judged", "source"),
+        rows,
+    )
+
+
+def tables_page() -> str:
+    """The page of the warehouse: every table with its grain and columns."""
+    parts = [
+        "# Tables of the warehouse\n\n",
+        _NOTE,
+        _TABLES_LEAD,
+    ]
+    for table in STORE_TABLES:
+        parts.append(f"\n## {table.name}\n\n{table.grain}\n\n| column | type | meaning |\n")
+        parts.append("| --- | --- | --- |\n")
+        parts += [f"| `{c.name}` | {c.dtype} | {c.comment} |\n" for c in table.columns]
+    return "".join(parts)
+
+
+def _table_page(title: str, lead: str, heads: tuple[str, ...], rows: list[str]) -> str:
+    line = f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}\n"
+    return f"# {title}\n\n{_NOTE}{lead}\n\n{line}" + "\n".join(rows) + "\n"
+
+
+PAGES = {
+    "channels.md": channels_page,
+    "features.md": features_page,
+    "tables.md": tables_page,
+}
+
+if __name__ == "__main__":
+    for name, page in PAGES.items():
+        (HERE / name).write_text(page(), encoding="utf-8")
