@@ -15,7 +15,7 @@ from pipeline.problems import did_you_mean
 from reports.cautions import INDICATION
 from reports.display import date_text
 from reports.findings import read_comparison
-from reports.wording import plain_words, quantity_words, regime_words, state_words
+from reports.wording import quantity_words, reason_words, regime_words, state_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -63,8 +63,12 @@ def _opening(state: dict[str, Any], settings: ReportSettings) -> Iterator[str]:
     yield f"{state['vehicle_id']} ({state['model_id']}): {state['state']}"
     yield from _wrapped(state["reason"] or "", "  ")
     yield from _wrapped(f"What this state means: {state_words(state['state']).meaning}", "  ")
-    tests = "1 test" if state["n_tests"] == 1 else f"{state['n_tests'] or 0} tests"
-    yield f"  {tests} on record, the latest of {date_text(state['latest_tested_at'], settings)}."
+    if state["n_tests"]:
+        tests = "1 test" if state["n_tests"] == 1 else f"{state['n_tests']} tests"
+        latest = date_text(state["latest_tested_at"], settings)
+        yield f"  {tests} on record, the latest of {latest}."
+    else:
+        yield "  Never tested."
     if state["missing"]:
         yield from _wrapped(f"For a fuller judgement: {state['missing']}", "  ")
 
@@ -82,7 +86,7 @@ def _evidence_lines(
     ):
         line = read_comparison(row, settings)
         yield f"  {date_text(row['tested_at'], settings)}, {paths.get(row['test_id'])}"
-        yield from _wrapped(line.sentence, "    ")
+        yield from _wrapped(row["sentence"], "    ")
         yield from _wrapped(
             f"{line.quantity}, {line.regime}: observed {line.observed}, expected {line.expected}, "
             f"difference {line.difference}, spread {line.spread}; "
@@ -100,7 +104,7 @@ def _unjudged_lines(residuals: pl.DataFrame) -> Iterator[str]:
     for row in unjudged.sort("feature", "regime").iter_rows(named=True):
         yield from _wrapped(
             f"{quantity_words(row['feature'])}, {regime_words(row['regime'])}: "
-            f"{plain_words(row['reason_code'])}",
+            f"{reason_words(row['reason_code'])}",
             "  ",
         )
 
