@@ -1,0 +1,136 @@
+"""The summary of one vehicle, pinned to the digit; every input stands in `site_content`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import polars as pl
+import pytest
+from site_content import make_content
+
+from reports.ledger import open_ledger
+from reports.settings import ReportSettings
+from reports.vehicle import summarise_vehicle
+
+NBSP = "\N{NO-BREAK SPACE}"
+MINUS = "\N{MINUS SIGN}"
+DASH = "\N{EN DASH}"
+
+
+def summary_of(vehicle_id, content):
+    return summarise_vehicle(vehicle_id, open_ledger(content), content.settings)
+
+
+@pytest.fixture
+def service():
+    return summary_of("CAR-0002", make_content(6))
+
+
+def test_evidence_by_quantity_newest_test_first(service):
+    told = [(row.comparison.quantity, row.tested_on) for row in service.evidence]
+    # |z| 4.9 for subcooling, 4.0 for duct air; the last two tests are 60 days apart
+    assert told == [
+        ("subcooling at condenser outlet", "2026-05-18"),
+        ("subcooling at condenser outlet", "2026-03-19"),
+        ("duct air temperature", "2026-05-18"),
+        ("duct air temperature", "2026-03-19"),
+    ]
+
+
+def test_an_evidence_row_to_the_digit(service):
+    row = service.evidence[2]
+    assert row.comparison.observed == f"13.4{NBSP}°C"
+    assert row.comparison.expected == f"8.2{NBSP}°C"
+    assert row.comparison.difference == f"+5.2{NBSP}K"
+    assert row.comparison.spread == f"1.3{NBSP}K"
+    assert row.comparison.z_text == "+4.0"  # (13.4 - 8.2) / 1.3
+    assert row.comparison.p_text == "<0.001"
+    assert row.comparison.q_text == "0.012"
+    assert row.comparison.baseline == "41 cars of this model"
+    assert row.comparison.pooling == "model"
+    assert row.windows == f"2:05{DASH}4:10"  # 125 s to 250 s
+
+
+def test_the_latest_test_and_its_events(service):
+    assert service.latest is not None
+    assert service.latest.tested_at == "2026-05-18 09:30 UTC"
+    first = service.latest.events[0]
+    assert (first.clock, first.words, first.source) == (
+        "2:00", "condenser fan up", "from the logged command",
+    )  # fmt: skip
+    assert len(service.latest.comparisons) == 3
+
+
+def test_what_could_not_be_assessed_says_why(service):
+    told = {(item.subject, item.reason) for item in service.unassessed}
+    assert ("for a fuller verdict", "a clamp on the rear suction line") in told
+    assert (
+        "superheat at rear evaporator outlet (at full output)",
+        "not logged, or its samples were not trustworthy",
+    ) in told
+
+
+def test_a_refused_column_of_the_latest_log_is_told_with_its_hint():
+    items = summary_of("CAR-0001", make_content(2)).unassessed
+    assert any(
+        item.subject == "column LP [psi]" and item.hint == "write psig or psia in the profile"
+        for item in items
+    )
+
+
+def test_history_band_and_order(service):
+    subcooling = service.history[0]
+    assert subcooling.quantity == "subcooling at condenser outlet"
+    assert [point.tested_at[:10] for point in subcooling.points] == [
+        "2026-01-18", "2026-03-19", "2026-05-18",
+    ]  # fmt: skip
+    assert [point.is_finding for point in subcooling.points] == [False, True, True]
+    # 97.5 % point of the normal distribution, 1.96 (any printed table): 6.0 -+ 1.96 * 1.0
+    assert (subcooling.points[0].band_low, subcooling.points[0].band_high) == (4.0, 8.0)
+
+
+def test_history_is_limited_by_the_setting():
+    settings = ReportSettings(history_charts=1)
+    content = make_content(6, settings=settings)
+    assert len(summary_of("CAR-0002", content).history) == 1
+
+
+def test_repairs_are_told_in_words(service):
+    (repair,) = service.repairs
+    assert (repair.performed_on, repair.words, repair.shop) == (
+        "2026-03-03", "leak repair condenser", "north",
+    )  # fmt: skip
+
+
+def test_units_follow_the_settings():
+    settings = ReportSettings(pressure_unit="psi", temperature_unit="degF")
+    row = summary_of("CAR-0002", make_content(6, settings=settings)).evidence[2].comparison
+    # 13.4 degC = 56.12 degF, 5.2 K = 9.36 degF
+    assert row.observed == f"56.1{NBSP}°F"
+    assert row.difference == f"+9.4{NBSP}°F"
+
+
+def test_a_vehicle_that_was_never_tested():
+    content = make_content(1)
+    gone = {
+        name: getattr(content, name).clear()
+        for name in ("context", "residuals", "windows", "events", "trust", "evidence", "repairs")
+    }
+    states = content.states.with_columns(
+        pl.lit(None, dtype=pl.String).alias("latest_test_id"),
+        pl.lit(None, dtype=pl.Datetime("us", "UTC")).alias("latest_tested_at"),
+        pl.lit(0, dtype=pl.Int32).alias("n_tests"),
+    )
+    summary = summary_of("CAR-0000", replace(content, states=states, **gone))
+    assert summary.latest is None
+    assert summary.tested_on == "never"
+    assert (summary.history, summary.evidence, summary.repairs) == ((), (), ())
+
+
+def test_a_baseline_from_other_models_says_so():
+    content = make_content(6)
+    pooled = content.evidence.with_columns(pooling_level=pl.lit("architecture"))
+    summary = summary_of("CAR-0002", replace(content, evidence=pooled))
+    assert summary.evidence[0].comparison.baseline == (
+        "41 cars with a like circuit, other models too"
+    )
