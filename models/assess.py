@@ -10,12 +10,26 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import polars as pl
+
+from models.assessments import assess_tests, evidence_frame
+from models.baseline_table import baseline_frame
+from models.coverage import find_gaps
+from models.findings import JUDGED
+from models.flags import add_flags, add_test_ranks
+from models.history import History, histories
+from models.residuals import compare_tests, residual_frame
+from models.states import latest_tests, state_frame
+from models.tables import RESIDUALS
+
 if TYPE_CHECKING:
     from datetime import datetime
 
-    import polars as pl
-
     from models.settings import AssessmentSettings
+
+# Enough for any reader, few enough to hide the last bits that another machine may round
+# differently.
+_SIGNIFICANT_DIGITS = 9
 
 
 @dataclass(frozen=True)
@@ -45,5 +59,73 @@ class Assessed:
 
 
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
-    """The fleet judged by what was known at `as_of` (with time zone)."""
-    raise NotImplementedError
+    """The fleet judged by what was known at `as_of`.
+
+    Parameters
+    ----------
+    inputs : AssessmentInputs
+    settings : AssessmentSettings
+    as_of : datetime
+        With time zone; tests that started and repairs done later are left out.
+
+    Raises
+    ------
+    ValueError
+        `as_of` has no time zone.
+    """
+    if as_of.tzinfo is None:
+        raise ValueError("as_of needs a time zone: write datetime(..., tzinfo=UTC)")
+    tests = add_test_ranks(inputs.context.filter(pl.col("started_at") <= as_of))
+    compared = compare_tests(inputs.features, tests, settings)
+    plain = pl.concat([residual_frame(part, settings) for part in compared])
+    residuals, test_q = add_flags(plain, tests, settings)
+    gaps = find_gaps(residuals, tests)
+    assessments = assess_tests(residuals, tests, test_q, gaps)
+    found = evidence_frame(residuals, tests)
+    past = histories(
+        inputs.vehicles,
+        assessments.join(tests.select("test_id", "purpose", "repair_id"), on="test_id"),
+        found,
+        _repairs_until(inputs.repairs, as_of),
+    )
+    latest = latest_tests(past, _with_adverse_z(residuals), gaps)
+    states = state_frame(past, latest, settings, as_of)
+    return Assessed(
+        baselines=_rounded(baseline_frame(compared, settings)),
+        residuals=_rounded(RESIDUALS.conform(residuals.select(_residual_columns(residuals)))),
+        assessments=_rounded(assessments),
+        states=_rounded(states),
+        evidence=_rounded(_behind_the_states(found, past, settings)),
+    )
+
+
+def _residual_columns(residuals: pl.DataFrame) -> list[str]:
+    return [name for name in RESIDUALS.schema if name in residuals.columns]
+
+
+def _repairs_until(repairs: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
+    instant = pl.col("performed_at").cast(pl.Datetime("us", "UTC"))
+    return repairs.with_columns(instant).filter(pl.col("performed_at") <= as_of)
+
+
+def _with_adverse_z(residuals: pl.DataFrame) -> pl.DataFrame:
+    """The residuals with `adverse_z`: z where its side is adverse, else null."""
+    high = [feature.name for feature in JUDGED if feature.high]
+    low = [feature.name for feature in JUDGED if feature.low]
+    is_adverse = ((pl.col("z") > 0) & pl.col("feature").is_in(high)) | (
+        (pl.col("z") < 0) & pl.col("feature").is_in(low)
+    )
+    return residuals.with_columns(pl.when(is_adverse).then("z").alias("adverse_z"))
+
+
+def _behind_the_states(
+    found: pl.DataFrame, past: list[History], settings: AssessmentSettings
+) -> pl.DataFrame:
+    """The findings of the tests that the states look at."""
+    recent = [t.test_id for h in past for t in h.recent(settings.recent_tests)]
+    ids = pl.DataFrame({"test_id": recent}, schema={"test_id": pl.String})
+    return found.join(ids, on="test_id", how="semi", maintain_order="left")
+
+
+def _rounded(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(pl.selectors.float().round_sig_figs(_SIGNIFICANT_DIGITS))

@@ -52,7 +52,7 @@ class AssessmentSettings(BaseModel):
         ),
     )
     tail_degrees_of_freedom: float = Field(
-        default=5.0,
+        default=6.0,
         ge=3.0,
         le=100.0,
         description=(

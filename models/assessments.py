@@ -1,0 +1,110 @@
+"""The verdict on each test: in band, a finding, far beyond, or not assessable.
+
+Takes residuals with findings, the q values of the tests, and the gaps; gives the
+ASSESSMENTS and EVIDENCE frames. Does not belong here: the history of the car (`states`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from models.findings import JUDGED_FEATURE
+from models.sentences import Row, capitalised, finding_sentence, gap_sentence
+from models.tables import ASSESSMENTS, EVIDENCE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+IN_BAND = "in_band"
+FINDING = "finding"
+FAR_BEYOND = "far_beyond"
+NOT_ASSESSABLE = "not_assessable"
+NO_WINDOW = "No steady window with trustworthy readings."
+
+
+def rests_on_one_sensor(features: Iterable[str]) -> bool:
+    """Whether one logged channel has a part in every one of the features."""
+    shared = [JUDGED_FEATURE[name].channels for name in features]
+    return bool(frozenset.intersection(*shared)) if shared else False
+
+
+def evidence_frame(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+    """The rows with a finding, in words, strongest first within a test."""
+    rows = (
+        residuals.filter(pl.col("finding_code").is_not_null())
+        .join(tests.select("test_id", pl.col("started_at").alias("tested_at")), on="test_id")
+        .with_columns(pl.col("z").abs().alias("size"))
+        .sort(
+            ["vehicle_id", "tested_at", "test_id", "size", "regime", "feature"],
+            descending=[False, False, False, True, False, False],
+        )
+    )
+    sentences = [finding_sentence(row) for row in rows.iter_rows(named=True)]
+    columns = [name for name in EVIDENCE.schema if name in rows.columns]
+    return EVIDENCE.conform(rows.select(columns).with_columns(pl.Series("sentence", sentences)))
+
+
+def assess_tests(
+    residuals: pl.DataFrame, tests: pl.DataFrame, test_q: pl.DataFrame, gaps: pl.DataFrame
+) -> pl.DataFrame:
+    """One row per test: its verdict and why.
+
+    Parameters
+    ----------
+    residuals : frame
+        With finding_code and is_far_beyond.
+    tests : frame
+        test_id, vehicle_id, started_at.
+    test_q : frame
+        test_id, p_value, q_value of the tests that were judged at all.
+    gaps : frame
+        As from `find_gaps`.
+    """
+    counts = residuals.group_by("test_id").agg(
+        pl.col("z").is_not_null().sum().alias("n_assessed_features"),
+        pl.col("finding_code").drop_nulls().n_unique().alias("n_findings"),
+        pl.len().alias("n_rows"),
+    )
+    found = rows_by(residuals.filter(pl.col("finding_code").is_not_null()), "test_id")
+    open_gaps = rows_by(gaps, "test_id")
+    rows = (
+        tests.select("test_id", "vehicle_id", pl.col("started_at").alias("tested_at"))
+        .join(counts, on="test_id", how="left")
+        .join(test_q, on="test_id", how="left")
+        .with_columns(pl.col("n_assessed_features", "n_findings", "n_rows").fill_null(0))
+        .sort("vehicle_id", "tested_at", "test_id")
+    )
+    verdicts = [
+        _verdict(row, found.get(row["test_id"], []), open_gaps.get(row["test_id"], []))
+        for row in rows.iter_rows(named=True)
+    ]
+    return ASSESSMENTS.conform(
+        rows.drop("n_rows").with_columns(
+            pl.Series("verdict_code", [code for code, _ in verdicts], pl.String),
+            pl.Series("reason", [reason for _, reason in verdicts], pl.String),
+        )
+    )
+
+
+def rows_by(frame: pl.DataFrame, key: str) -> dict[str, list[Row]]:
+    """The rows of a frame as records, grouped by a text column, in the order they stand."""
+    grouped: dict[str, list[Row]] = {}
+    for row in frame.iter_rows(named=True):
+        grouped.setdefault(row[key], []).append(row)
+    return grouped
+
+
+def _verdict(row: Row, found: list[Row], gaps: list[Row]) -> tuple[str, str]:
+    if found:
+        strongest = max(found, key=lambda r: (abs(r["z"]), r["feature"], r["regime"]))
+        sentence = f"{capitalised(finding_sentence(strongest))}."
+        is_far = any(r["is_far_beyond"] for r in found)
+        is_far = is_far and not rests_on_one_sensor(r["feature"] for r in found)
+        return (FAR_BEYOND if is_far else FINDING), sentence
+    if row["n_rows"] == 0:
+        return NOT_ASSESSABLE, NO_WINDOW
+    if gaps:
+        return NOT_ASSESSABLE, f"Not judged: {gap_sentence(gaps)}."
+    return IN_BAND, f"All {row['n_assessed_features']} quantities judged lie within their band."

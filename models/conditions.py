@@ -1,0 +1,195 @@
+"""Operating conditions: what a comparison allows for, and the set that each test can offer.
+
+Holds the dictionary `CONDITIONS` (none of them answers to a fault of the circuit) and the
+choice, per test, of the richest set of conditions that enough other cars were logged with.
+Takes arrays of one group of cars (rows are tests in one regime), gives the set per row.
+Does not belong here: fitting (`baseline`), pressures, temperatures of the circuit or the
+fan command, which answer to faults and would absorb them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Numbers = NDArray[np.int64]
+
+Role = Literal["heat_sink", "load", "setting"]
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One operating condition.
+
+    `margin` is how far outside the range of the other cars a test may lie;
+    `least_variation` the range (5 to 95 %) below which the condition counts as held
+    constant and gets no coefficient. Both are defaults to be tuned on data.
+    `needed` is the measurement to ask for when it is missing.
+    """
+
+    name: str
+    role: Role
+    unit: str
+    margin: float
+    least_variation: float
+    words: str
+    needed: str
+
+
+# In order of preference within a role. Condenser air of different origin is not the same
+# condition: at idle the condenser face can be 18 K above ambient (SAE 2015-01-1689).
+CONDITIONS: tuple[Condition, ...] = (
+    *(
+        Condition(f"condenser_air_c@{source}", "heat_sink", "degC", 3.0, 2.0, words, words)
+        for source, words in (
+            ("condenser_inlet_air_c", "condenser inlet air"),
+            ("ambient_air_c", "ambient air"),
+            ("noted", "ambient air as noted"),
+        )
+    ),
+    Condition(
+        "intake_enthalpy_kj_per_kg", "load", "kJ/kg", 6.0, 4.0,
+        "intake air enthalpy", "intake air temperature and humidity",
+    ),
+    Condition(
+        "intake_air_c", "load", "degC", 3.0, 2.0,
+        "intake air temperature", "intake air temperature",
+    ),
+    Condition("engine_rpm", "setting", "1/min", 200.0, 150.0, "engine speed", "engine speed"),
+    Condition("blower_pct", "setting", "%", 10.0, 10.0, "blower setting", "blower setting"),
+    Condition(
+        "vehicle_speed_kmh", "setting", "km/h", 10.0, 10.0, "vehicle speed", "vehicle speed"
+    ),
+)  # fmt: skip
+
+CONDITION_NAMES = tuple(condition.name for condition in CONDITIONS)
+_OF_ROLE: dict[Role, tuple[int, ...]] = {
+    role: tuple(i for i, c in enumerate(CONDITIONS) if c.role == role)
+    for role in ("heat_sink", "load", "setting")
+}
+
+
+@dataclass(frozen=True)
+class Basis:
+    """A set of conditions to compare under.
+
+    `required` are the conditions (by place in `CONDITIONS`) that a test must know to be
+    compared on this basis; `terms` those of them that vary and carry a coefficient.
+    """
+
+    required: tuple[int, ...]
+    terms: tuple[int, ...]
+
+    @property
+    def roles(self) -> frozenset[Role]:
+        """Which roles the basis covers."""
+        return frozenset(CONDITIONS[place].role for place in self.required)
+
+    @property
+    def label(self) -> str:
+        """The conditions allowed for, in words."""
+        return ", ".join(CONDITIONS[place].words for place in self.required)
+
+
+@dataclass(frozen=True)
+class BasisNeeds:
+    """How many cars a basis needs: `least` in all, `per_term` for each coefficient."""
+
+    least: int
+    per_term: float
+
+    def are_met(self, vehicles: int, terms: int) -> bool:
+        """Whether so many other cars carry a fit with so many terms besides the centre."""
+        return vehicles >= max(self.least, self.per_term * (1 + terms))
+
+
+def varying(values: Array) -> Mask:
+    """True for every condition (column) that varies enough to carry a coefficient."""
+    result = np.zeros(values.shape[1], dtype=bool)
+    for place, condition in enumerate(CONDITIONS):
+        known = values[np.isfinite(values[:, place]), place]
+        if known.size:
+            low, high = np.quantile(known, (0.05, 0.95), method="nearest")
+            result[place] = high - low >= condition.least_variation
+    return result
+
+
+def choose_bases(
+    values: Array, vehicles: Numbers, needs: BasisNeeds
+) -> tuple[list[Basis], Numbers]:
+    """The bases in use and, per row, which of them is its own (-1: none has enough cars).
+
+    Parameters
+    ----------
+    values : (n, conditions), NaN where not known.
+    vehicles : (n,) number of the vehicle of each row.
+    """
+    known = np.isfinite(values)
+    varies = varying(values)
+    patterns, pattern_of_row = np.unique(known, axis=0, return_inverse=True)
+    bases: list[Basis] = []
+    chosen = np.full(len(patterns), -1, dtype=np.int64)
+    for number, pattern in enumerate(patterns):
+        basis = _richest(pattern, varies, known, vehicles, needs)
+        if basis is None:
+            continue
+        if basis not in bases:
+            bases.append(basis)
+        chosen[number] = bases.index(basis)
+    return bases, chosen[pattern_of_row.reshape(-1)]
+
+
+def _richest(
+    pattern: Mask, varies: Mask, known: Mask, vehicles: Numbers, needs: BasisNeeds
+) -> Basis | None:
+    for required in _ladder(pattern, varies):
+        rows = known[:, required].all(axis=1)
+        others = np.unique(vehicles[rows]).size - 1
+        terms = tuple(place for place in required if varies[place])
+        if needs.are_met(others, len(terms)):
+            return Basis(required, terms)
+    return None
+
+
+def _ladder(pattern: Mask, varies: Mask) -> list[tuple[int, ...]]:
+    """Sets of known conditions, richest first; settings go first, then humidity, then air."""
+    loads: list[int | None] = [place for place in _OF_ROLE["load"] if pattern[place]]
+    sinks: list[int | None] = [place for place in _OF_ROLE["heat_sink"] if pattern[place]]
+    settings = [place for place in _OF_ROLE["setting"] if pattern[place] and varies[place]]
+    ladder = []
+    for sink, load in product([*sinks, None], [*loads, None]):
+        core = tuple(place for place in (sink, load) if place is not None)
+        if core:
+            ladder += [core + tuple(settings[:n]) for n in range(len(settings), -1, -1)]
+    return ladder
+
+
+def lacking(bases: list[Basis], known: Mask) -> list[str]:
+    """Per row, the measurements that other cars are compared by and this test lacks.
+
+    An empty text means none: the row is compared on as rich a basis as its kind allows.
+    """
+    richest: set[int] = {place for basis in bases for place in basis.required}
+    patterns, pattern_of_row = np.unique(known, axis=0, return_inverse=True)
+    texts = [_lacking_text(richest, pattern) for pattern in patterns]
+    return [texts[number] for number in pattern_of_row.reshape(-1).tolist()]
+
+
+def _lacking_text(richest: set[int], row: Mask) -> str:
+    needed = [CONDITIONS[p].needed for p in sorted(richest) if not row[p] and not _stood_in(p, row)]
+    return ", ".join(needed)
+
+
+def _stood_in(place: int, row: Mask) -> bool:
+    """Whether another condition of the row does the same service: condenser air does."""
+    if CONDITIONS[place].role == "heat_sink":
+        return bool(row[list(_OF_ROLE["heat_sink"])].any())
+    return place == CONDITION_NAMES.index("intake_air_c") and bool(
+        row[CONDITION_NAMES.index("intake_enthalpy_kj_per_kg")]
+    )

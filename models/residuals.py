@@ -1,0 +1,195 @@
+"""Residuals: every derived quantity of every test against what was expected of it.
+
+Takes the features and contexts of all tests as frames, gives the RESIDUALS frame with z,
+p and q values and findings, one row per test, regime and feature, and the BASELINES it
+rests on. Does not belong here: what is expected (`comparison`), verdicts on tests and
+cars (`assessments`, `states`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+from scipy.special import stdtr
+
+from features.catalogue import FEATURE
+from models.comparison import LEVELS, Comparison, Fleet, compare
+from models.conditions import CONDITION_NAMES, CONDITIONS
+from models.findings import JUDGED, JudgedFeature
+from models.reasons import NUMBER, REASONS_IN_ORDER, NotAssessable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from models.comparison import Texts
+    from models.conditions import Array, Mask, Numbers
+    from models.settings import AssessmentSettings
+
+# Nothing is to be learned of the refrigerant circuit while it stands or starts.
+UNJUDGED_REGIMES = ("off", "starting")
+WHOLE_TEST = "whole_test"
+_ROW_COLUMNS = ("test_id", "vehicle_id", "model_id", "regime", "n_windows", "steady_s")
+
+
+@dataclass(frozen=True)
+class Compared:
+    """The rows of a fleet as a frame and, row for row, the arrays they were compared by."""
+
+    rows: pl.DataFrame
+    fleet: Fleet
+    comparison: Comparison
+
+
+def compare_tests(
+    features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
+) -> list[Compared]:
+    """The tests of the context compared: their regimes, then the rates of whole tests."""
+    tests = context.select(
+        "test_id",
+        "vehicle_id",
+        "model_id",
+        "started_at",
+        pl.concat_str("architecture", pl.lit(" / "), "refrigerant").fill_null("").alias("pool"),
+        pl.col("rear_evaporator").fill_null(value=False),
+        pl.col("blower_pct").alias("blower_noted_pct"),
+    )
+    rows = (
+        features.join(tests, on="test_id", how="inner")
+        .filter(~pl.col("regime").is_in(UNJUDGED_REGIMES))
+        .with_columns(pl.coalesce("blower_pct", "blower_noted_pct").alias("blower_pct"))
+        .sort("vehicle_id", "started_at", "test_id", "regime")
+    )
+    is_whole = pl.col("regime") == WHOLE_TEST
+    parts = (
+        (rows.filter(~is_whole), tuple(f for f in JUDGED if not f.is_for_whole_test)),
+        (rows.filter(is_whole), tuple(f for f in JUDGED if f.is_for_whole_test)),
+    )
+    return [_compare_rows(part, judged, settings) for part, judged in parts]
+
+
+def _compare_rows(
+    rows: pl.DataFrame, judged: tuple[JudgedFeature, ...], settings: AssessmentSettings
+) -> Compared:
+    fleet = Fleet(
+        vehicle_ids=_texts(rows, "vehicle_id"),
+        model_ids=_texts(rows, "model_id"),
+        pools=_texts(rows, "pool"),
+        regimes=_texts(rows, "regime"),
+        conditions=_conditions(rows),
+        values=_matrix(rows, [feature.name for feature in judged]),
+        uncertainties=_matrix(rows, [FEATURE[f.name].uncertainty_name for f in judged]),
+        features=judged,
+    )
+    return Compared(rows, fleet, compare(fleet, settings))
+
+
+def _texts(rows: pl.DataFrame, column: str) -> Texts:
+    return np.array(rows[column].to_list(), dtype=object)
+
+
+def _matrix(rows: pl.DataFrame, columns: list[str]) -> Array:
+    """(rows, columns) with NaN where null; infinities count as not known too."""
+    values = rows.select(pl.col(columns).cast(pl.Float64)).to_numpy().astype(float)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _conditions(rows: pl.DataFrame) -> Array:
+    """The conditions of `models.conditions`; condenser air only under its own source."""
+    expressions = []
+    for name in CONDITION_NAMES:
+        column, _, source = name.partition("@")
+        value = pl.col(column).cast(pl.Float64)
+        if source:
+            value = pl.when(pl.col("condenser_air_source") == source).then(value)
+        expressions.append(value.alias(name))
+    known = rows.select(expressions)
+    return _matrix(known, known.columns) if rows.height else np.empty((0, len(CONDITIONS)))
+
+
+def residual_frame(compared: Compared, settings: AssessmentSettings) -> pl.DataFrame:
+    """One row per row and feature of the fleet, without q values and findings yet.
+
+    Besides the columns of RESIDUALS it carries `lacking`: measurements that other cars of
+    the kind are compared by and this test lacks.
+    """
+    fleet, comparison = compared.fleet, compared.comparison
+    expectation = comparison.expectation
+    reasons = _all_reasons(fleet, comparison, settings)
+    is_judged = reasons == 0
+    n_rows, n_features = fleet.values.shape
+    z = np.where(is_judged, (fleet.values - expectation.expected) / expectation.spread, np.nan)
+    p_values = _p_values(z, expectation.degrees_of_freedom, fleet.features)
+    place = np.repeat(np.arange(n_rows), n_features)
+    feature_place = np.tile(np.arange(n_features), n_rows)
+    keep = _concerns(compared.rows, fleet).reshape(-1)
+
+    def judged_only(values: Array) -> pl.Series:
+        return _numbers(np.where(is_judged, values, np.nan))
+
+    return (
+        compared.rows.select(_ROW_COLUMNS)[place]
+        .with_columns(
+            feature=_codes([feature.name for feature in fleet.features], feature_place),
+            observed=_numbers(fleet.values),
+            expected=judged_only(expectation.expected),
+            spread=judged_only(expectation.spread),
+            standard_uncertainty=_numbers(fleet.uncertainties),
+            z=_numbers(z),
+            p_value=_numbers(p_values),
+            pooling_level=_codes(LEVELS, np.where(is_judged, comparison.levels, 0)),
+            baseline_vehicles=_numbers(expectation.vehicles).cast(pl.Int32),
+            terms=pl.Series(comparison.terms.reshape(-1).tolist(), dtype=pl.String),
+            lacking=pl.Series(comparison.lacking.reshape(-1).tolist(), dtype=pl.String),
+            reason_code=_codes([None, *(r.code for r in REASONS_IN_ORDER)], reasons),
+        )
+        .filter(pl.Series(keep, dtype=pl.Boolean))
+    )
+
+
+def _numbers(values: Array) -> pl.Series:
+    """The values row by row, null where NaN."""
+    flat = np.ascontiguousarray(values, dtype=float).reshape(-1)
+    return pl.Series(flat, dtype=pl.Float64, nan_to_null=True)
+
+
+def _codes(codes: Sequence[str | None], places: Numbers) -> pl.Series:
+    """The code of every place, row by row."""
+    return pl.Series(codes, dtype=pl.String).gather(places.reshape(-1))
+
+
+def _concerns(rows: pl.DataFrame, fleet: Fleet) -> Mask:
+    """False where a feature means nothing for a car: a rear evaporator that it has not."""
+    concerns = np.ones(fleet.values.shape, dtype=bool)
+    has_rear = rows["rear_evaporator"].to_numpy() if rows.height else np.empty(0, dtype=bool)
+    for place, feature in enumerate(fleet.features):
+        if feature.name.startswith("rear_"):
+            concerns[:, place] = has_rear
+    return concerns
+
+
+def _all_reasons(fleet: Fleet, comparison: Comparison, settings: AssessmentSettings) -> Numbers:
+    """The reasons of the comparison, overruled by what is wrong with the value itself."""
+    reasons = comparison.expectation.reasons.copy()
+    limits = settings.largest_relative_uncertainty * np.array(
+        [feature.least_effect for feature in fleet.features]
+    )
+    with np.errstate(invalid="ignore"):
+        reasons[fleet.uncertainties > limits] = NUMBER[NotAssessable.TOO_UNCERTAIN]
+    reasons[~np.isfinite(fleet.uncertainties)] = NUMBER[NotAssessable.UNCERTAINTY_NOT_KNOWN]
+    reasons[~np.isfinite(fleet.values)] = NUMBER[NotAssessable.NOT_KNOWN]
+    return reasons
+
+
+def _p_values(z: Array, freedom: Array, features: tuple[JudgedFeature, ...]) -> Array:
+    """Tail of Student's t: towards the adverse side, or both sides where both are."""
+    p_values = np.empty_like(z)
+    for place, feature in enumerate(features):
+        score, nu = z[:, place], freedom[:, place]
+        if feature.high and feature.low:
+            p_values[:, place] = 2.0 * stdtr(nu, -np.abs(score))
+        else:
+            p_values[:, place] = stdtr(nu, -score if feature.high else score)
+    return p_values

@@ -1,0 +1,260 @@
+"""The state of every car, with its reason in one sentence.
+
+Takes the histories and the gaps of the latest tests, gives the STATES frame and which
+tests stand behind each state. Order of the questions: tested at all and lately? tested
+since the last repair? confirmed? anything found? can the latest test tell? Does not
+belong here: statistics, and drift between visits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from models.assessments import NO_WINDOW, NOT_ASSESSABLE, rests_on_one_sensor
+from models.coverage import ABSENT, NO_VERDICT
+from models.history import History, PastTest, shared_findings, standing_far_beyond
+from models.sentences import (
+    Row,
+    capitalised,
+    comparison_sentence,
+    day,
+    enumeration,
+    finding_sentence,
+    gap_sentence,
+    missing_text,
+)
+from models.tables import STATES
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from models.settings import AssessmentSettings
+
+STATE_NAMES = ("service", "watch", "retest", "no verdict", "silent", "in band")
+_SECONDS_PER_DAY = 86400.0
+_OTHERS_NAMED = 2
+
+
+@dataclass(frozen=True)
+class LatestTest:
+    """What the latest test of a car leaves open and offers.
+
+    `known_features` are those with a value; `regimes` those that were judged;
+    `worst_z` the largest adverse deviation.
+    """
+
+    gaps: tuple[Row, ...]
+    known_features: frozenset[str]
+    regimes: tuple[str, ...]
+    worst_z: float | None
+
+
+@dataclass(frozen=True)
+class State:
+    """A state, its reason, and what would make for a fuller judgement."""
+
+    name: str
+    reason: str
+    missing: str | None = None
+
+
+def state_of(
+    history: History, latest: LatestTest, settings: AssessmentSettings, as_of: datetime
+) -> State:
+    """The state of one car as it stood at `as_of`."""
+    if not history.tests:
+        return State("silent", "No test on record.", "a first test")
+    if (age_days := _age_days(history.tests[-1], as_of)) > settings.silent_after_days:
+        return _silent(history, age_days)
+    recent = history.recent(settings.recent_tests)
+    return _by_tests(recent, latest, settings) if recent else _untested_repair(history)
+
+
+def _by_tests(
+    recent: tuple[PastTest, ...], latest: LatestTest, settings: AssessmentSettings
+) -> State:
+    missing = missing_text(list(latest.gaps), set(latest.known_features)) or None
+    shared = shared_findings(recent, settings.confirming_tests)
+    far = standing_far_beyond(recent)
+    if shared or far:
+        return State("service", _confirmed(recent, shared, far), missing)
+    if recent[-1].verdict_code == NOT_ASSESSABLE:
+        return _cannot_tell(recent, latest, missing)
+    if any(test.findings for test in recent):
+        return State("watch", _single(recent), missing)
+    return State("in band", _in_band(recent[-1], latest))
+
+
+def _age_days(test: PastTest, as_of: datetime) -> float:
+    return (as_of - test.tested_at).total_seconds() / _SECONDS_PER_DAY
+
+
+def _silent(history: History, age_days: float) -> State:
+    last = history.tests[-1]
+    text = f"Not tested for {age_days:.0f} days, last on {day(last.tested_at)}."
+    if last.findings and history.since_repair[-1:] == (last,):
+        text += f" That test found: {finding_sentence(last.findings[0])}."
+    return State("silent", text, "a new test")
+
+
+def _untested_repair(history: History) -> State:
+    repair = history.last_repair
+    when = day(repair.performed_at) if repair else ""
+    return State(
+        "retest",
+        f"Repaired on {when} and not tested since: whether the repair holds is not known.",
+        "a test after the repair",
+    )
+
+
+def _confirmed(recent: tuple[PastTest, ...], shared: frozenset[str], far: PastTest | None) -> str:
+    """The leading shared finding, where else it was seen, and what came with it."""
+    if not shared and far is not None:
+        return (
+            f"{capitalised(comparison_sentence(far.findings[0]))}, far beyond what healthy "
+            f"cars show{_when(far, recent)}{_others(far, far.findings[0])}."
+        )
+    seen = [test for test in recent if test.codes & shared]
+    last = seen[-1]
+    lead = next(row for row in last.findings if row["finding_code"] in shared)
+    before = [test for test in seen[:-1] if lead["finding_code"] in test.codes]
+    tests = "tests" if len(before) > 1 else "test"
+    text = (
+        f"{capitalised(comparison_sentence(lead))}{_when(last, recent)}; same in the {tests} of "
+        f"{enumeration(day(test.tested_at) for test in before)}{_others(last, lead)}."
+    )
+    return text + _sensor_caution(last)
+
+
+def _when(test: PastTest, recent: tuple[PastTest, ...]) -> str:
+    """Only said where the finding is not of the latest test."""
+    if test is recent[-1]:
+        return ""
+    what = "could not tell" if recent[-1].verdict_code == NOT_ASSESSABLE else "does not show it"
+    return f" on {day(test.tested_at)} (the test of {day(recent[-1].tested_at)} {what})"
+
+
+def _others(test: PastTest, lead: Row) -> str:
+    """Up to two further findings of the same test, in words, and how many more."""
+    rows = {row["finding_code"]: row for row in reversed(test.findings)}
+    rows.pop(lead["finding_code"])
+    further = [
+        finding_sentence(row) for row in test.findings if rows.get(row["finding_code"]) is row
+    ]
+    if not further:
+        return ""
+    more = len(further) - _OTHERS_NAMED
+    named = further[:_OTHERS_NAMED] + ([f"{more} more"] if more > 0 else [])
+    return f"; also {enumeration(named)}"
+
+
+def _sensor_caution(test: PastTest) -> str:
+    if rests_on_one_sensor(row["feature"] for row in test.findings):
+        return " All of it rests on one sensor: check that sensor first."
+    return ""
+
+
+def _single(recent: tuple[PastTest, ...]) -> str:
+    test = next(test for test in reversed(recent) if test.findings)
+    lead = test.findings[0]
+    text = f"{capitalised(comparison_sentence(lead))}{_when(test, recent)}{_others(test, lead)}; "
+    return f"{text}not confirmed by a second test.{_sensor_caution(test)}"
+
+
+def _cannot_tell(recent: tuple[PastTest, ...], latest: LatestTest, missing: str | None) -> State:
+    """No verdict where a better test would not help; else what to redo."""
+    last = recent[-1]
+    gaps = list(latest.gaps)
+    if all(gap["reason_code"] == ABSENT for gap in gaps) or last.reason == NO_WINDOW:
+        return State(
+            "retest",
+            f"The test of {day(last.tested_at)} has no steady window to judge: hold engine speed "
+            f"and settings still for some minutes.{_earlier(recent)}",
+            "a steady window",
+        )
+    blocking = [gap for gap in gaps if gap["kind"] == NO_VERDICT]
+    if blocking:
+        return State(
+            "no verdict", f"Not judged: {gap_sentence(blocking)}.{_earlier(recent)}", missing
+        )
+    return State(
+        "retest",
+        f"The test of {day(last.tested_at)} cannot tell: {gap_sentence(gaps)}.{_earlier(recent)}",
+        missing,
+    )
+
+
+def _earlier(recent: tuple[PastTest, ...]) -> str:
+    for test in reversed(recent[:-1]):
+        if test.findings:
+            return f" On {day(test.tested_at)}: {finding_sentence(test.findings[0])}."
+    return ""
+
+
+def _in_band(test: PastTest, latest: LatestTest) -> str:
+    regimes = enumeration(regime.replace("_", " ") for regime in latest.regimes)
+    return f"{test.reason.removesuffix('.')} (judged while {regimes})."
+
+
+def latest_tests(
+    history_list: list[History], residuals: pl.DataFrame, gaps: pl.DataFrame
+) -> dict[str, LatestTest]:
+    """What the latest test of each car leaves open and offers, by vehicle_id."""
+    last_of = {h.tests[-1].test_id: h.vehicle_id for h in history_list if h.tests}
+    ids = pl.DataFrame({"test_id": list(last_of)}, schema={"test_id": pl.String})
+    judged = pl.col("z").is_not_null()
+    offered = (
+        residuals.join(ids, on="test_id", how="semi")
+        .group_by("test_id")
+        .agg(
+            pl.col("feature").filter(pl.col("observed").is_not_null()).unique().sort(),
+            pl.col("regime").filter(judged & (pl.col("regime") != "whole_test")).unique().sort(),
+            pl.col("adverse_z").sort_by(pl.col("adverse_z").abs()).last().alias("worst_z"),
+        )
+    )
+    rows = {row["test_id"]: row for row in offered.iter_rows(named=True)}
+    open_gaps: dict[str, list[Row]] = {}
+    for gap in gaps.join(ids, on="test_id", how="semi").iter_rows(named=True):
+        open_gaps.setdefault(gap["test_id"], []).append(gap)
+    return {
+        vehicle_id: _latest(rows.get(test_id), open_gaps.get(test_id, []))
+        for test_id, vehicle_id in last_of.items()
+    }
+
+
+def _latest(row: Row | None, gaps: list[Row]) -> LatestTest:
+    if row is None:
+        return LatestTest(tuple(gaps), frozenset(), (), None)
+    return LatestTest(tuple(gaps), frozenset(row["feature"]), tuple(row["regime"]), row["worst_z"])
+
+
+def state_frame(
+    history_list: list[History],
+    latest: dict[str, LatestTest],
+    settings: AssessmentSettings,
+    as_of: datetime,
+) -> pl.DataFrame:
+    """One row per car, in order of vehicle_id."""
+    nothing = LatestTest((), frozenset(), (), None)
+    rows = []
+    for history in history_list:
+        offered = latest.get(history.vehicle_id, nothing)
+        state = state_of(history, offered, settings, as_of)
+        last = history.tests[-1] if history.tests else None
+        rows.append(
+            {
+                "vehicle_id": history.vehicle_id,
+                "model_id": history.model_id,
+                "state": state.name,
+                "reason": state.reason,
+                "latest_test_id": last.test_id if last else None,
+                "latest_tested_at": last.tested_at if last else None,
+                "n_tests": len(history.tests),
+                "worst_z": offered.worst_z,
+                "missing": state.missing,
+            }
+        )
+    return STATES.conform(pl.DataFrame(rows, schema=STATES.schema))
