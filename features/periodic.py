@@ -54,13 +54,17 @@ def find_periodic_units(
     chained = placed.with_columns(window_number=(~follows).cum_sum().cast(pl.Int64))
     regular = (
         chained.group_by("window_number", maintain_order=True)
-        .agg(n_cycles=pl.len(), variation=period_s.std() / period_s.mean(), means=pl.struct(trends))
+        .agg(pl.col(trends), n_cycles=pl.len(), variation=period_s.std() / period_s.mean())
         .filter(
             (pl.col("n_cycles") >= settings.least_cycles)
             & (pl.col("variation") < settings.largest_period_variation)
         )
     )
-    level = [row["window_number"] for row in regular.iter_rows(named=True) if not _drifts(row)]
+    level = [
+        row["window_number"]
+        for row in regular.iter_rows(named=True)
+        if not any(_has_trend(row[name]) for name in trends)
+    ]
     return (
         chained.filter(pl.col("window_number").is_in(level))
         .with_columns(kind_code=pl.lit("periodic"))
@@ -117,8 +121,9 @@ def _place_on_blocks(
     )
 
 
-def _drifts(chain: dict[str, list[dict[str, float | None]]]) -> bool:
-    """True means: the cycle means of a key channel have a trend."""
-    means = pl.DataFrame(chain["means"])
-    complete = [means[name].to_numpy() for name in means.columns if not means[name].null_count()]
-    return any(abs(mann_kendall(values)) > _TREND_LIMIT for values in complete)
+def _has_trend(means: list[float | None]) -> bool:
+    """True means: the cycle means rise or fall; false where any of them is unknown."""
+    known = [mean for mean in means if mean is not None]
+    if len(known) < len(means):
+        return False
+    return abs(mann_kendall(np.asarray(known))) > _TREND_LIMIT

@@ -58,6 +58,8 @@ def fan_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFram
     The edge is a knee: means over ten seconds (two blocks) before, before that, and after.
     A ramp has no knee; where a response levels off, knee and change disagree in sign.
     """
+    if not _are_both_sides_logged(blocks):
+        return pl.DataFrame(schema=EDGES_SCHEMA)
     high, low = _knee("high_side_kpa"), _knee("low_side_kpa")
     judged = blocks.with_columns(
         noise=_noise("high_side_kpa").over("test_number"),
@@ -77,6 +79,10 @@ def fan_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFram
     return candidates.filter(_is_peak("strength") & (pl.col("strength") >= 1.0)).select(
         pl.col(name).cast(dtype) for name, dtype in EDGES_SCHEMA.items()
     )
+
+
+def _are_both_sides_logged(blocks: pl.DataFrame) -> bool:
+    return {"low_side_kpa", "high_side_kpa"} <= set(blocks.columns)
 
 
 class _Knee(NamedTuple):
