@@ -223,20 +223,28 @@ def _longest_step() -> pl.Expr:
 
 
 def _stuck(ordered: pl.DataFrame) -> list[pl.Series]:
-    names = [name for name in channels_in(ordered) if _must_move(CHANNEL[name])]
     if not set(_PRESSURES) <= set(ordered.columns) or ordered.is_empty():
         return []
-    low, high = (_array(ordered, name) for name in _PRESSURES)
+    names = [name for name in channels_in(ordered) if _must_move(CHANNEL[name])]
+    real = ordered.select(_in_range(CHANNEL[name]) for name in names)
     borders = np.flatnonzero(np.diff(ordered[_TEST].to_numpy())) + 1
     stacked = Stacked(
-        time_s=_array(ordered, "time_s"),
+        time_s=ordered["time_s"].to_numpy(),
         first=np.concatenate(([0], borders, [ordered.height])).astype(np.int64),
-        running=high >= _RUNNING_RATIO * low,
+        running=(real["high_side_kpa"] >= _RUNNING_RATIO * real["low_side_kpa"])
+        .fill_null(value=False)
+        .to_numpy(),
     )
     return [
-        pl.Series(_flag(name, Rule.STUCK), stuck_readings(_array(ordered, name), stacked))
+        pl.Series(_flag(name, Rule.STUCK), stuck_readings(real[name].to_numpy(), stacked))
         for name in names
     ]
+
+
+def _in_range(channel: Channel) -> pl.Expr:
+    value = pl.col(channel.name).cast(pl.Float64())
+    real = pl.when(value.is_between(channel.lowest, channel.highest)).then(value)
+    return real.alias(channel.name)
 
 
 def _must_move(channel: Channel) -> bool:
@@ -245,8 +253,10 @@ def _must_move(channel: Channel) -> bool:
     return channel.quantity == "pressure" or on_the_circuit or channel.name in _AIR_THAT_MUST_MOVE
 
 
-def _array(frame: pl.DataFrame, name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    return frame[name].cast(pl.Float64()).to_numpy()
+def _in_range(ordered: pl.DataFrame, name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    channel, value = CHANNEL[name], pl.col(name)
+    real = pl.when(value.is_between(channel.lowest, channel.highest)).then(value)
+    return _array(ordered.select(real.alias(name)), name)
 
 
 def _same_test(by: int) -> pl.Expr:

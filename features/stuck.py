@@ -58,7 +58,7 @@ def stuck_readings(values: Floats, stacked: Stacked) -> Booleans:
     Parameters
     ----------
     values
-        One channel, canonical unit, NaN where unknown.
+        One channel, canonical unit, NaN where unknown, no infinities.
     stacked
         Times, test borders and running state of the same samples.
     """
@@ -120,21 +120,22 @@ def _resolution(values: Floats) -> float:
 def _noise(values: Floats, runs: Places, running: Booleans, resolution: float) -> float:
     """Standard deviation of the channel's own noise, from below; 0 when it cannot be told.
 
-    From second differences, which a steady ramp does not enter: their mean square is six
-    times the variance of independent noise plus that of rounding, resolution^2 / 12. The
-    quarter quantile over blocks keeps steps and transients out.
+    Independent noise of variance v makes neighbouring second differences vary against each
+    other by -4 v; ramps and smooth curves do not, and slow noise does less. Rounding counts
+    as noise of resolution^2 / 12. The quarter quantile over blocks keeps transients out.
     """
-    apart = running.copy()
+    apart = running & np.isfinite(values)
     for lo, hi in runs:
         apart[lo:hi] = False
-    second = values[2:] - 2.0 * values[1:-1] + values[:-2]
-    usable = second[apart[2:] & apart[1:-1] & apart[:-2] & np.isfinite(second)]
+    second = np.where(apart[2:] & apart[1:-1] & apart[:-2], np.diff(values, 2), np.nan)
+    opposed = -second[1:] * second[:-1] / 4.0
+    usable = opposed[np.isfinite(opposed)]
     blocks = usable.size // _NOISE_BLOCK_READINGS
     if blocks < _LEAST_NOISE_BLOCKS:
         return 0.0
-    squares = usable[: blocks * _NOISE_BLOCK_READINGS].reshape(blocks, -1) ** 2
-    variance = np.quantile(squares.mean(axis=1), 0.25) / 6.0 - resolution**2 / 12.0
-    return math.sqrt(max(float(variance), 0.0))
+    means = usable[: blocks * _NOISE_BLOCK_READINGS].reshape(blocks, -1).mean(axis=1)
+    variance = float(np.quantile(means, 0.25)) - resolution**2 / 12.0
+    return math.sqrt(max(variance, 0.0))
 
 
 def _started_or_stopped(time_s: Floats, running: Booleans) -> bool:
