@@ -253,12 +253,6 @@ def _must_move(channel: Channel) -> bool:
     return channel.quantity == "pressure" or on_the_circuit or channel.name in _AIR_THAT_MUST_MOVE
 
 
-def _in_range(ordered: pl.DataFrame, name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    channel, value = CHANNEL[name], pl.col(name)
-    real = pl.when(value.is_between(channel.lowest, channel.highest)).then(value)
-    return _array(ordered.select(real.alias(name)), name)
-
-
 def _same_test(by: int) -> pl.Expr:
     return pl.col(_TEST) == pl.col(_TEST).shift(by)
 
