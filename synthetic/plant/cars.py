@@ -22,7 +22,7 @@ class CarDesign:
     refrigerant: float = R1234YF
     contaminant: float = R134A
     contaminant_share: float = 0.0
-    charge_kg: float = 0.60
+    charge_kg: float = 0.46
     non_condensable_mol: float = 0.0
     # compressor and its control
     compressor_kind: float = EXTERNAL
@@ -33,7 +33,7 @@ class CarDesign:
     clearance_share: float = 0.030
     slip_share: float = 0.012
     throttling_per_1000_rpm: float = 0.035
-    isentropic_best: float = 0.72
+    isentropic_best: float = 0.68
     best_pressure_ratio: float = 3.2
     best_rpm: float = 1800.0
     compressor_health: float = 1.0
@@ -42,13 +42,14 @@ class CarDesign:
     greatest_displacement: float = 1.0
     stuck_displacement: float = -1.0
     displacement_s: float = 4.0
+    stroke_play: float = 0.08
     least_rpm: float = 900.0
     greatest_rpm: float = 8000.0
     target_c: float = 3.0
     suction_target_kpa: float = 300.0
     suction_target_fall: float = 0.02
     control_gain_per_k: float = 0.035
-    control_integral_per_k_s: float = 0.0035
+    control_integral_per_k_s: float = 0.007
     clutch_off_c: float = 2.0
     clutch_on_c: float = 4.5
     pressure_switch_off_kpa: float = 0.0
@@ -64,7 +65,7 @@ class CarDesign:
     subcool_pass_share: float = 0.16
     condensing_kw_per_k: float = 1.60
     desuperheating_kw_per_k: float = 0.55
-    subcooling_kw_per_k: float = 0.75
+    subcooling_kw_per_k: float = 0.95
     condenser_air_kw_per_k: float = 0.80
     condenser_reference_air_kg_per_s: float = 0.80
     condenser_wall_kj_per_k: float = 2.8
@@ -83,15 +84,15 @@ class CarDesign:
     hot_air_share_idle: float = 0.18
     # expansion
     expansion_kind: float = 0.0
-    valve_area_m2: float = 1.05e-6
-    valve_spring_kpa: float = 42.0
-    valve_range_kpa: float = 75.0
+    valve_area_m2: float = 1.15e-6
+    valve_spring_kpa: float = 2.0
+    valve_range_kpa: float = 110.0
     valve_bulb_limit_kpa: float = 520.0
     valve_bias: float = 0.0
     valve_least_opening: float = 0.03
     valve_greatest_opening: float = 1.0
-    valve_needle_s: float = 1.5
-    bulb_s: float = 8.0
+    valve_needle_s: float = 0.8
+    bulb_s: float = 15.0
     electronic_target_k: float = 7.0
     # internal heat exchanger and low-side lines
     exchanger_effectiveness: float = 0.0
@@ -99,21 +100,22 @@ class CarDesign:
     suction_line_s: float = 7.0
     low_side_m3: float = 1.5e-3
     accumulator_m3: float = 0.0
-    evaporator_drop_factor: float = 0.45e6
-    suction_drop_factor: float = 0.55e6
+    evaporator_drop_factor: float = 0.35e6
+    suction_drop_factor: float = 0.20e6
     low_port_station: float = LOW_PORT_COMPRESSOR
     # front evaporator and its air
-    boiling_kw_per_k: float = 0.85
-    vapour_kw_per_k: float = 0.10
-    evaporator_m3: float = 0.55e-3
-    air_transfer_units: float = 2.4
+    boiling_kw_per_k: float = 2.0
+    vapour_kw_per_k: float = 0.03
+    evaporator_m3: float = 0.38e-3
+    air_transfer_units: float = 3.4
     evaporator_reference_air_kg_per_s: float = 0.10
     evaporator_wall_kj_per_k: float = 2.0
     blower_kg_per_s: float = 0.14
     evaporator_open_share: float = 1.0
     frost_kg_to_half: float = 0.25
-    fin_sensor_s: float = 7.0
+    fin_sensor_s: float = 10.0
     fin_sensor_bias_k: float = 0.0
+    fin_coldest_share: float = 0.2
     # rear evaporator (share of the front one's size; 0 = none)
     rear_share: float = 0.0
     rear_blower_kg_per_s: float = 0.08
@@ -136,29 +138,46 @@ class CarDesign:
 
 
 WORKSHOP_CAR = CarDesign(
-    charge_kg=0.86,
-    exchanger_effectiveness=0.50,
+    charge_kg=0.50,
+    exchanger_effectiveness=0.43,
     rear_share=0.60,
+    valve_area_m2=0.75e-6,
+    fan_low_kg_per_s=0.20,
+    fan_high_kg_per_s=0.80,
+    fan_high_on_kpa=1180.0,
+    fan_high_off_kpa=850.0,
 )
 """Externally controlled R-1234yf car, internal heat exchanger and rear evaporator."""
 
 ARCHITECTURES: dict[str, CarDesign] = {
     "yf_external_exchanger_front_rear": WORKSHOP_CAR,
     "yf_external_exchanger": replace(
-        WORKSHOP_CAR, rear_share=0.0, charge_kg=0.56, displacement_m3=155e-6
+        WORKSHOP_CAR, rear_share=0.0, charge_kg=0.46, displacement_m3=155e-6, valve_area_m2=1.15e-6
     ),
     "yf_external_suction": CarDesign(control_target=SUCTION_PRESSURE),
     "yf_external_flow": CarDesign(control_target=FLOW, exchanger_effectiveness=0.35),
     "yf_internal": CarDesign(compressor_kind=INTERNAL),
     "yf_fixed_clutch": CarDesign(
-        compressor_kind=FIXED_CLUTCH, displacement_m3=120e-6, exchanger_effectiveness=0.35
+        compressor_kind=FIXED_CLUTCH,
+        displacement_m3=115e-6,
+        exchanger_effectiveness=0.35,
+        fin_coldest_share=0.9,
     ),
     "yf_electric": CarDesign(
-        compressor_kind=ELECTRIC, displacement_m3=34e-6, has_engine=0.0, expansion_kind=2.0
+        compressor_kind=ELECTRIC,
+        displacement_m3=34e-6,
+        has_engine=0.0,
+        expansion_kind=2.0,
+        control_gain_per_k=0.02,
+        control_integral_per_k_s=0.0015,
     ),
     "134a_internal": CarDesign(refrigerant=R134A, compressor_kind=INTERNAL),
     "134a_fixed_clutch": CarDesign(
-        refrigerant=R134A, compressor_kind=FIXED_CLUTCH, displacement_m3=130e-6
+        refrigerant=R134A,
+        compressor_kind=FIXED_CLUTCH,
+        displacement_m3=125e-6,
+        charge_kg=0.50,
+        fin_coldest_share=0.9,
     ),
     "134a_orifice_tube": CarDesign(
         refrigerant=R134A,
@@ -171,6 +190,6 @@ ARCHITECTURES: dict[str, CarDesign] = {
         accumulator_m3=0.9e-3,
         pressure_switch_off_kpa=255.0,
         pressure_switch_on_kpa=410.0,
-        charge_kg=0.80,
+        charge_kg=0.64,
     ),
 }

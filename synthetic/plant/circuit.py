@@ -113,6 +113,7 @@ class LowSide:
     rear: Boiling
     outlet: Outlet
     accumulator_liquid_share: FloatArray
+    accumulator_boiling_kw: FloatArray
     suction_gain_kw: FloatArray
 
 

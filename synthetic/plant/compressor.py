@@ -14,7 +14,7 @@ from synthetic.plant.properties import Charge, Saturation
 # slip past rings, valves or scroll flanks falls with speed; shape chosen, no source
 SLIP_REFERENCE_RPM = 1000.0
 # how fast the isentropic efficiency falls away from the best pressure ratio; shape chosen
-RATIO_FALL_BELOW, RATIO_FALL_ABOVE = 0.10, 0.022
+RATIO_FALL_BELOW, RATIO_FALL_ABOVE = 0.10, 0.012
 LEAST_ISENTROPIC = 0.25
 
 

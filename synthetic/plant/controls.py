@@ -35,10 +35,12 @@ class Sensed:
     flow_kg_per_s: FloatArray
 
 
-def sensed(found: Flows) -> Sensed:
-    """Sensor values of a state."""
+def sensed(cars: Batch, found: Flows) -> Sensed:
+    """Sensor values of a state; the fin sensor sits nearer the coldest part or in mixed air."""
+    front = found.low.front
+    coldest = cars.fin_coldest_share * (front.coldest_air_c - front.air.celsius)
     return Sensed(
-        fin_air_c=found.low.front.air.celsius,
+        fin_air_c=front.air.celsius + coldest,
         suction_kpa=found.high.suction_kpa,
         high_kpa=found.high.liquid_kpa,
         flow_kg_per_s=found.high.flow_kg_per_s,
@@ -124,7 +126,10 @@ def _next_displacement(
     """Stroke [1] a second later, by the kind of compressor."""
     control, seen = at
     stroke = control.displacement
-    by_duty = stroke + (1.0 - np.exp(-1.0 / cars.displacement_s)) * (demand - stroke)
+    # the swash plate sticks: it follows once the demand has left its play
+    off = demand - stroke
+    beyond = off - np.clip(off, -cars.stroke_play, cars.stroke_play)
+    by_duty = stroke + (1.0 - np.exp(-1.0 / cars.displacement_s)) * beyond
     target = cars.suction_target_kpa - cars.suction_target_fall * (
         seen.high_kpa - REGULATING_HIGH_SIDE_KPA
     )

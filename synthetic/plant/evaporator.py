@@ -18,7 +18,7 @@ from synthetic.plant.moist_air import (
 from synthetic.plant.properties import Saturation
 
 # passes of a coil do not dry out together: width of the spread, chosen
-UNEVEN_SHARE = 0.035
+UNEVEN_SHARE = 0.05
 # liquid that leaves per share of overfilling, chosen so that 10 % too much wets the outlet well
 CARRY_OVER_GAIN = 1.6
 
@@ -67,6 +67,7 @@ class Boiling:
     two_phase_kw: FloatArray
     wall_c: FloatArray
     wall_rate_k_per_s: FloatArray
+    coldest_air_c: FloatArray
     air: Cooled
 
 
@@ -147,6 +148,7 @@ def boil(coil: Coil, air: Air, saturation: Saturation, contents: Contents) -> Bo
         two_phase_kw=two_phase,
         wall_c=contents.wall_c,
         wall_rate_k_per_s=wall_rate,
+        coldest_air_c=wall_air.celsius,
         air=mixed,
     )
 

@@ -44,7 +44,11 @@ def low_side(
     made = front.boiled_kg_per_s + quality * front_flow
     rear_made = circuit.has_rear * (rear.boiled_kg_per_s + quality * rear_flow)
     outlet = _outlet(circuit, state, low, (front, made, rear, rear_made))
+    has_store = circuit.cars.accumulator_m3 > 0.0
     stored = np.minimum(state.accumulator_kg / BLEED_FULL_KG, 1.0)
+    # superheated vapour that meets stored liquid boils some of it away
+    warm = np.maximum(outlet.kj_per_kg - low.vapour_kj_per_kg, 0.0)
+    dried = np.where(has_store, stored * state.pumped_kg_per_s * warm, 0.0)
     return LowSide(
         saturation=low,
         front_kg_per_s=front_flow,
@@ -53,9 +57,8 @@ def low_side(
         front=front,
         rear=rear,
         outlet=outlet,
-        accumulator_liquid_share=np.where(
-            circuit.cars.accumulator_m3 > 0.0, BLEED_SHARE * stored, outlet.liquid_share
-        ),
+        accumulator_liquid_share=np.where(has_store, BLEED_SHARE * stored, outlet.liquid_share),
+        accumulator_boiling_kw=dried,
         suction_gain_kw=circuit.cars.suction_gain_kw_per_k
         * np.minimum(inputs.underhood_c - high.suction_c, 80.0),
     )

@@ -100,7 +100,7 @@ def _soaked_circuit(cars: Batch, charge: Charge, soak: Soak) -> CircuitState:
     parts, nothing = soak.parts_c, np.zeros(len(cars))
     spare = np.maximum(cars.charge_kg - 0.25, 0.05)
     liquid = np.minimum(0.06 * cars.evaporator_m3 * saturation.liquid_kg_per_m3, 0.2 * spare)
-    stored = np.minimum(0.5 * spare, 0.6 * cars.accumulator_m3 * saturation.liquid_kg_per_m3)
+    stored = np.minimum(0.15 * spare, 0.6 * cars.accumulator_m3 * saturation.liquid_kg_per_m3)
     return CircuitState(
         low_kpa=pressure,
         high_kpa=pressure,

@@ -19,7 +19,7 @@ STEP_S = 0.25
 LOWEST_KPA, HIGHEST_SHARE = 25.0, 0.985
 FLOW_S = 0.8  # flows that set line drops follow with this lag: momentum of the columns
 OUTLET_TUBE_S = 1.5
-WORK_CLAMP_KJ_PER_KG = 120.0
+WORK_CLAMP_KJ_PER_KG = 300.0
 
 
 def flows(circuit: Circuit, state: CircuitState, inputs: CircuitInputs) -> Flows:
@@ -63,12 +63,12 @@ def mass_rates(circuit: Circuit, found: Flows) -> Masses:
     wet = 1.0 - low.inlet_quality
     made = low.front.boiled_kg_per_s + circuit.has_rear * low.rear.boiled_kg_per_s
     valve = low.front_kg_per_s + low.rear_kg_per_s
+    dried = low.accumulator_boiling_kw / low.saturation.latent_kj_per_kg
     return Masses(
         front=wet * low.front_kg_per_s - low.front.boiled_kg_per_s - front_spilt,
-        rear=circuit.has_rear
-        * (wet * low.rear_kg_per_s - low.rear.boiled_kg_per_s - rear_spilt),
-        accumulator=np.where(has_store, spilt - drawn_liquid, 0.0),
-        low_vapour=made + low.inlet_quality * valve - vapour_drawn,
+        rear=circuit.has_rear * (wet * low.rear_kg_per_s - low.rear.boiled_kg_per_s - rear_spilt),
+        accumulator=np.where(has_store, spilt - drawn_liquid - dried, 0.0),
+        low_vapour=made + dried + low.inlet_quality * valve - vapour_drawn,
         high_vapour=pumped
         - high.condensing.condensed_kg_per_s
         - high.inventory.outlet_quality * valve,
@@ -110,7 +110,9 @@ def _next_high_kpa(
     return np.clip(state.high_kpa + change, LOWEST_KPA, ceiling)
 
 
-def _next_wall_c(wall: FloatArray, rate: FloatArray, lag_s: FloatArray, step_s: float) -> FloatArray:
+def _next_wall_c(
+    wall: FloatArray, rate: FloatArray, lag_s: FloatArray, step_s: float
+) -> FloatArray:
     """Wall temperature [degC] after the step: the rate decays with the wall's own lag."""
     return np.asarray(wall + rate * lag_s * _share(step_s, lag_s))
 
@@ -142,9 +144,7 @@ def advance(
         rear_liquid_kg=np.maximum(state.rear_liquid_kg + step_s * rates.rear, 0.0),
         accumulator_kg=stored,
         wall_c=_next_wall_c(state.wall_c, low.front.wall_rate_k_per_s, coil_lag, step_s),
-        rear_wall_c=_next_wall_c(
-            state.rear_wall_c, low.rear.wall_rate_k_per_s, rear_lag, step_s
-        ),
+        rear_wall_c=_next_wall_c(state.rear_wall_c, low.rear.wall_rate_k_per_s, rear_lag, step_s),
         condenser_wall_c=_next_wall_c(
             state.condenser_wall_c, high.condensing.wall_rate_k_per_s, condenser_lag, step_s
         ),
@@ -207,7 +207,8 @@ def _next_enthalpies(
     )
     gained = (high.exchanged_kw + low.suction_gain_kw) / flow
     ceiling = low.saturation.vapour_kj_per_kg + 90.0
-    target = np.minimum(low.outlet.kj_per_kg + stays + gained, ceiling)
+    dried = low.accumulator_boiling_kw / flow
+    target = np.minimum(low.outlet.kj_per_kg + stays + gained - dried, ceiling)
     suction = state.suction_kj_per_kg + _share(step_s, cars.suction_line_s) * (
         target - state.suction_kj_per_kg
     )
