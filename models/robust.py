@@ -15,9 +15,13 @@ cars at four sigma drag the centre three times as far.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 Array = NDArray[np.float64]
 
@@ -91,21 +95,46 @@ def fit_robust(design: Array, responses: Array, weights: Array) -> RobustFit:
     weights : (b, n), not negative; the sum of a row is its number of vehicles.
     """
     values = np.where(weights > 0, responses, 0.0)
-    coefficients, _ = _solve(design, values, weights)
     freedom = _freedom(weights, design.shape[1])
-    scale = _scale(values - coefficients @ design.T, weights, freedom)
-    for _ in range(_HUBER_STEPS):
-        size = _relative(values - coefficients @ design.T, scale)
-        used = weights * np.minimum(1.0, HUBER_CONSTANT / np.maximum(size, _TINY))
-        coefficients, _ = _solve(design, values, used)
-        scale = _scale(values - coefficients @ design.T, weights, freedom)
-    for _ in range(_BISQUARE_STEPS):
-        size = _relative(values - coefficients @ design.T, scale) / BISQUARE_CONSTANT
-        used = weights * np.where(size < 1, (1 - np.minimum(size, 1) ** 2) ** 2, 0.0)
-        coefficients, inverse_information = _solve(design, values, used)
-        scale = _scale(values - coefficients @ design.T, weights, freedom)
-    scale = _sharpened(values - coefficients @ design.T, weights, freedom)
-    return RobustFit(coefficients, scale, inverse_information)
+    problem = Problem(design, values, weights, freedom)
+    start, _ = _solve(design, values, weights)
+    centred, _ = iterate(problem, start, huber_weights, _HUBER_STEPS)
+    coefficients, inverse_information = iterate(problem, centred, bisquare_weights, _BISQUARE_STEPS)
+    return RobustFit(coefficients, _sharpened(problem, coefficients), inverse_information)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A batch of regressions: `fit_robust`'s arguments, and the share of cars left over."""
+
+    design: Array
+    values: Array
+    weights: Array
+    freedom: Array
+
+
+def huber_weights(relative: Array) -> Array:
+    """Weights of residuals given in scales: one up to the constant, then falling."""
+    return np.minimum(1.0, HUBER_CONSTANT / np.maximum(relative, _TINY))
+
+
+def bisquare_weights(relative: Array, constant: float = BISQUARE_CONSTANT) -> Array:
+    """Weights of residuals given in scales: falling to none at the constant."""
+    return np.asarray((1.0 - np.minimum(relative / constant, 1.0) ** 2) ** 2)
+
+
+def iterate(
+    problem: Problem, start: Array, weigh: Callable[[Array], Array], steps: int
+) -> tuple[Array, Array]:
+    """Coefficients after so many reweighted steps, the scale renewed before each."""
+    coefficients = start
+    inverse_information = np.empty(0)
+    for _ in range(steps):
+        residuals = problem.values - coefficients @ problem.design.T
+        scale = _scale(residuals, problem.weights, problem.freedom)
+        used = problem.weights * weigh(_relative(residuals, scale))
+        coefficients, inverse_information = _solve(problem.design, problem.values, used)
+    return coefficients, inverse_information
 
 
 def _solve(design: Array, values: Array, weights: Array) -> tuple[Array, Array]:
@@ -130,13 +159,14 @@ def _scale(residuals: Array, weights: Array, freedom: Array) -> Array:
     return np.nan_to_num(deviation / np.sqrt(freedom), nan=0.0)
 
 
-def _sharpened(residuals: Array, weights: Array, freedom: Array) -> Array:
+def _sharpened(problem: Problem, coefficients: Array) -> Array:
     """Root of the second moment of the core, which a few gross errors cannot reach."""
-    scale = _scale(residuals, weights, freedom)
+    residuals = problem.values - coefficients @ problem.design.T
+    scale = _scale(residuals, problem.weights, problem.freedom)
     for _ in range(_SHARPENING_STEPS):
-        core = np.where(_relative(residuals, scale) <= _TRIM, weights, 0.0)
+        core = np.where(_relative(residuals, scale) <= _TRIM, problem.weights, 0.0)
         moment = (core * residuals**2).sum(axis=-1) / np.maximum(core.sum(axis=-1), _TINY)
-        scale = np.sqrt(moment / _TRIMMED_SECOND_MOMENT / freedom)
+        scale = np.sqrt(moment / _TRIMMED_SECOND_MOMENT / problem.freedom)
     # Robust fits bend towards the core more than least squares; the second root makes up for
     # it within 3 % from 13 cars on [computed].
-    return scale / np.sqrt(freedom)
+    return np.asarray(scale / np.sqrt(problem.freedom))

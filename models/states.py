@@ -121,11 +121,12 @@ def _confirmed(recent: tuple[PastTest, ...], shared: frozenset[str], far: PastTe
     last = seen[-1]
     lead = next(row for row in last.findings if row["finding_code"] in shared)
     before = [test for test in seen[:-1] if lead["finding_code"] in test.codes]
-    tests = "tests" if len(before) > 1 else "test"
-    text = (
-        f"{capitalised(comparison_sentence(lead))}{_when(last, recent)}; same in the {tests} of "
-        f"{enumeration(day(test.tested_at) for test in before)}{_others(last, lead)}."
-    )
+    same = ""
+    if before:
+        days = enumeration(day(test.tested_at) for test in before)
+        same = f"; same in the {'tests' if len(before) > 1 else 'test'} of {days}"
+    text = f"{capitalised(comparison_sentence(lead))}{_when(last, recent)}{same}"
+    text += f"{_others(last, lead)}."
     return text + _sensor_caution(last)
 
 
