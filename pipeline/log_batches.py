@@ -7,14 +7,14 @@ for reading the log files. Does not belong here: parsing (`readers`), features
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.derive import derive
-from pipeline.ingest_plan import PlannedLog
 from pipeline.readers import Door, LogRequest, read_logs
 from pipeline.store_tables import PER_TEST_TABLES, REJECTED
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from features.settings import DerivationSettings
-    from pipeline.readers import LogBatch
+    from pipeline.ingest_plan import PlannedLog
 
 _BYTES_PER_MEGABYTE = 1_000_000
 
@@ -46,6 +46,10 @@ class BatchRows:
     readings: pl.DataFrame
     refusals: pl.DataFrame
     notices: pl.DataFrame
+
+    def without_samples(self) -> BatchRows:
+        """The same without the samples, which take nearly all of the memory."""
+        return replace(self, tables={**self.tables, "samples": SAMPLES.empty()})
 
 
 def batches(

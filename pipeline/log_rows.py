@@ -69,7 +69,7 @@ def unread_replacements(plan: Plan, rejected: pl.DataFrame) -> list[Replacement]
         dropped = [log for log in plan.to_refuse if not _is_kept(log)]
         gone_tests = set[str]().union(*(_stored_tests(log) for log in dropped))
         paths = (*(log.file.path for log in plan.to_refuse), *plan.forgotten)
-        complaints = _complaint_rows([log.complaint for log in plan.to_refuse])
+        complaints = complaint_rows([log.complaint for log in plan.to_refuse])
         replacements += _by_test({}, gone_tests)
         replacements += _by_path(
             pl.DataFrame(logs, schema=LOGS.schema),
@@ -77,7 +77,7 @@ def unread_replacements(plan: Plan, rejected: pl.DataFrame) -> list[Replacement]
             NOTICES.empty(),
             paths,
         )
-    missing = _complaint_rows(plan.missing).sort("path")
+    missing = complaint_rows(plan.missing).sort("path")
     known = rejected.filter(pl.col("code") == "log_file_missing").sort("path")
     if not missing.equals(known):
         replacements.append(Replacement(REJECTED, missing, "code", ("log_file_missing",)))
@@ -141,7 +141,8 @@ def _stored_tests(log: PlannedLog | RefusedLog) -> set[str]:
     return {log.stored["test_id"]}
 
 
-def _complaint_rows(complaints: Sequence[Complaint]) -> pl.DataFrame:
+def complaint_rows(complaints: Sequence[Complaint]) -> pl.DataFrame:
+    """Complaints as rows of `REJECTED`."""
     rows = [asdict(complaint) for complaint in complaints]
     return REJECTED.conform(pl.DataFrame(rows)) if rows else REJECTED.empty()
 

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
     from reports.site import SiteResult
 
-_REFUSALS_SHOWN = 10
+_REASONS_SHOWN = 10
 
 
 @dataclass(frozen=True)
@@ -84,19 +84,23 @@ class StoreSummary:
 
 
 def refusal_lines(rejected: pl.DataFrame) -> list[str]:
-    """What was refused and why, whole files first, at most so many as one screen takes."""
+    """What was refused and why, whole files first; files with the same complaint together."""
     if rejected.is_empty():
         return []
-    first = rejected.sort(pl.col("column_name").is_not_null(), "path", maintain_order=True)
+    reasons = (
+        rejected.sort(pl.col("column_name").is_not_null(), "path", maintain_order=True)
+        .group_by("column_name", "sentence", "hint", maintain_order=True)
+        .agg(pl.col("path").first(), pl.len().alias("count"))
+    )
     lines = ["Refused:"]
-    for row in first.head(_REFUSALS_SHOWN).iter_rows(named=True):
+    for row in reasons.head(_REASONS_SHOWN).iter_rows(named=True):
+        others = f" and {row['count'] - 1} more" if row["count"] > 1 else ""
         column = f", column {row['column_name']}" if row["column_name"] else ""
-        lines.append(f"  {row['path']}{column}: {row['sentence']} {row['hint'] or ''}".rstrip())
-    if rejected.height > _REFUSALS_SHOWN:
-        lines.append(
-            f"  and {rejected.height - _REFUSALS_SHOWN} more: `chillroster export --table rejected`"
-        )
-    return lines
+        lines.append(f"  {row['path']}{others}{column}: {row['sentence']} {row['hint'] or ''}")
+    if reasons.height > _REASONS_SHOWN:
+        rest = reasons.height - _REASONS_SHOWN
+        lines.append(f"  and {rest} other reasons: `chillroster export --table rejected`")
+    return [line.rstrip() for line in lines]
 
 
 def update_store(

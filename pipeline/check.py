@@ -1,0 +1,141 @@
+"""Check: what can and cannot be read and assessed, said before anything is stored.
+
+Takes one log file or a workspace, gives a `Checked` with the text for the terminal. It
+reads and derives exactly as an ingest does, and stores nothing. Does not belong here:
+rules of reading (`readers`), features (`features.derive`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from features.catalogue import FEATURE_RECORDS
+from pipeline.check_file import FileCheck, check_one_file
+from pipeline.fingerprints import hash_logs
+from pipeline.ingest_plan import plan_ingest
+from pipeline.inputs import read_inputs
+from pipeline.log_batches import Workshop, batches, work_out
+from pipeline.log_context import log_contexts
+from pipeline.log_rows import complaint_rows
+from pipeline.readers import Door
+from pipeline.run import refusal_lines
+from pipeline.store_tables import LOGS
+from pipeline.workspace import list_logs
+from reports.wording import quantity_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from pipeline.ingest_plan import Plan
+    from pipeline.inputs import Inputs
+    from pipeline.log_batches import BatchRows
+    from pipeline.progress import Progress
+    from pipeline.workspace import Workspace
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found, as text, and the number of files and columns that are refused."""
+
+    text: str
+    n_refused: int
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What reading all logs of a workspace gave, without their samples."""
+
+    readings: pl.DataFrame
+    features: pl.DataFrame
+    context: pl.DataFrame
+    rejected: pl.DataFrame
+
+
+def check_file(file: Path, workspace_folder: Path) -> Checked:
+    """What one log file gives: each column, what is refused, what can be assessed."""
+    found: FileCheck = check_one_file(file, workspace_folder)
+    return Checked("\n".join(found.lines), found.n_refused)
+
+
+def check_workspace(workspace: Workspace, progress: Progress) -> Checked:
+    """What the logs of a workspace give, read as an ingest would."""
+    inputs = read_inputs(workspace)
+    paths = list_logs(workspace)
+    progress.begin("Looking at files", len(paths))
+    files = []
+    for file in hash_logs(paths, [workspace.log_file(path) for path in paths]):
+        files.append(file)
+        progress.advance()
+    contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
+    plan = plan_ingest(files, contexts, LOGS.empty(), "")
+    found = _read_all(workspace, inputs, plan, progress)
+    return Checked("\n".join(_lines(inputs, plan, found)), found.rejected.height)
+
+
+def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progress) -> _Found:
+    workshop = Workshop(
+        workspace.logs_folder, Door.of(inputs.settings, inputs.profiles), inputs.settings.derivation
+    )
+    limits = inputs.settings.store
+    parts: list[BatchRows] = []
+    progress.begin("Reading logs", len(plan.to_read))
+    for batch in batches(plan.to_read, limits.batch_logs, limits.batch_megabytes):
+        rows = work_out(batch, workshop)
+        # samples are let go at once: a workspace may hold more of them than memory
+        parts.append(rows.without_samples())
+        progress.advance(len(batch))
+    unread = complaint_rows([*(log.complaint for log in plan.to_refuse), *plan.missing])
+    if not parts:
+        empty = work_out([], workshop)
+        parts = [empty]
+    return _Found(
+        pl.concat([part.readings for part in parts]),
+        pl.concat([part.tables["features"] for part in parts]),
+        pl.concat([part.tables["context"] for part in parts]),
+        pl.concat([unread, *(part.refusals for part in parts)]),
+    )
+
+
+def _lines(inputs: Inputs, plan: Plan, found: _Found) -> Iterator[str]:
+    registry = inputs.registry
+    yield (
+        f"Settings, profiles and registry can be read: {registry.models.height} models, "
+        f"{registry.vehicles.height} vehicles, {registry.tests.height} tests, "
+        f"{registry.repairs.height} repairs."
+    )
+    yield from (notice.text for notice in inputs.notices)
+    read = found.readings.filter(pl.col("outcome_code") == "read")
+    n_refused = len(plan.to_refuse) + found.readings.height - read.height
+    yield f"{read.height + n_refused} log files: {read.height} can be read, {n_refused} cannot."
+    for profile, count in read.group_by("profile").len().sort("profile").iter_rows():
+        yield f"  {count} with the profile {profile}"
+    yield from refusal_lines(found.rejected)
+    yield from _coverage_lines(found.features, read.height)
+    yield from _model_lines(inputs, found.context)
+    yield "Nothing was stored."
+
+
+def _coverage_lines(features: pl.DataFrame, n_tests: int) -> Iterator[str]:
+    """In how many tests each quantity can be worked out."""
+    if not n_tests:
+        return
+    yield "What can be worked out, in how many tests:"
+    for feature in FEATURE_RECORDS:
+        known = features.filter(pl.col(feature.name).is_not_null())["test_id"].n_unique()
+        yield f"  {quantity_words(feature.name)}: {known} of {n_tests}"
+
+
+def _model_lines(inputs: Inputs, context: pl.DataFrame) -> Iterator[str]:
+    """How many cars of each model have a test, against what a baseline needs."""
+    least = inputs.settings.assessment.least_vehicles
+    yield f"Cars with a readable test (a baseline of their own needs {least} others):"
+    tested = dict(context.group_by("model_id").agg(pl.col("vehicle_id").n_unique()).iter_rows())
+    owned = dict(inputs.registry.vehicles.group_by("model_id").len().iter_rows())
+    for model_id in inputs.registry.models["model_id"].sort():
+        count = tested.get(model_id, 0)
+        short = "" if count > least else ", too few: its architecture stands in where it can"
+        yield f"  {model_id}: {count} of {owned.get(model_id, 0)}{short}"

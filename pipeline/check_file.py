@@ -1,0 +1,164 @@
+"""Check of one log file: what each column is, its range, what can be worked out from it.
+
+Takes a file, in a workspace or not, gives lines of text. A file that the registry names
+is read with its row (refrigerant, altitude, profile); any other is read without, and the
+text says so. Does not belong here: the check of a whole workspace (`check`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from features.catalogue import FEATURE_RECORDS
+from features.channels import CHANNEL, channels_in
+from features.context import CONTEXT
+from features.derive import derive
+from pipeline.fingerprints import LogFile, hash_logs
+from pipeline.ingest_plan import TEST_ID_DIGITS
+from pipeline.log_context import log_contexts
+from pipeline.problems import ProblemsError
+from pipeline.profiles import Profile, read_profiles, shipped_profiles
+from pipeline.readers import Door, LogRequest, read_logs
+from pipeline.registry import read_registry
+from pipeline.settings import Settings, read_settings
+from pipeline.workspace import Workspace
+from reports.wording import quantity_words, regime_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from features.derive import Derived
+    from pipeline.readers import LogBatch
+
+_FIRST_ROWS = 3
+
+
+@dataclass(frozen=True)
+class FileCheck:
+    """The lines to show, and the number of files (0 or 1) and columns refused."""
+
+    lines: tuple[str, ...]
+    n_refused: int
+
+
+@dataclass(frozen=True)
+class _Surroundings:
+    """What is known around the file: settings, profiles, its registry row, and what is not."""
+
+    settings: Settings
+    profiles: tuple[Profile, ...]
+    row: dict[str, Any]
+    remark: str
+
+
+def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
+    """What one log file gives; nothing is stored."""
+    around = _look_around(file.resolve(), Workspace(workspace_folder.resolve()))
+    hashed: LogFile = next(iter(hash_logs([file.name], [file])))
+    test_id = around.row["test_id"] or hashed.content_hash[:TEST_ID_DIGITS]
+    request = LogRequest(
+        path=file.name,
+        file=file,
+        test_id=test_id,
+        profile=around.row["profile"],
+        barometric_kpa=around.row["barometric_kpa"],
+        altitude_m=around.row["altitude_m"],
+    )
+    batch = read_logs([request], Door.of(around.settings, around.profiles))
+    lines = [str(file), *_reading_lines(batch, around)]
+    if not batch.samples.is_empty():
+        lines += _channel_lines(batch.samples)
+        lines += _first_rows(batch.samples)
+        row = {name: around.row[name] for name in CONTEXT.schema} | {"test_id": test_id}
+        context = pl.DataFrame([row], schema=CONTEXT.schema)
+        derived = derive(batch.samples, context, around.settings.derivation)
+        lines += _derived_lines(derived, batch.samples)
+    return FileCheck((*lines, "Nothing was stored."), batch.refusals.height)
+
+
+def _look_around(file: Path, workspace: Workspace) -> _Surroundings:
+    blank = dict.fromkeys((*CONTEXT.schema, "profile"))
+    if not workspace.settings_file.is_file():
+        remark = "Read without a workspace: the car, its refrigerant and the altitude are unknown."
+        return _Surroundings(Settings(), shipped_profiles(), blank, remark)
+    settings, profiles = read_settings(workspace), read_profiles(workspace)
+    blank["altitude_m"] = settings.site.altitude_m
+    try:
+        registry = read_registry(
+            workspace, settings.time_zone, [profile.name for profile in profiles]
+        )
+    except ProblemsError:
+        remark = "Read without the registry, which has problems: `chillroster check` tells them."
+        return _Surroundings(settings, profiles, blank, remark)
+    rows = log_contexts(registry, settings.site.altitude_m)
+    logs = workspace.logs_folder.resolve()
+    path = file.relative_to(logs).as_posix() if file.is_relative_to(logs) else ""
+    mine = rows.filter(pl.col("log_path") == path)
+    if mine.is_empty():
+        remark = (
+            "No row of registry/tests.csv names this file: its car and refrigerant are unknown."
+        )
+        return _Surroundings(settings, profiles, blank, remark)
+    row = mine.row(0, named=True)
+    remark = f"Car {row['vehicle_id']}, model {row['model_id']}, {row['refrigerant']}."
+    return _Surroundings(settings, profiles, row, remark)
+
+
+def _reading_lines(batch: LogBatch, around: _Surroundings) -> Iterator[str]:
+    reading = batch.readings.row(0, named=True)
+    yield f"  {around.remark}"
+    if reading["outcome_code"] == "read":
+        yield (
+            f"  Read with the profile {reading['profile']}: {reading['n_rows']} rows over "
+            f"{reading['duration_s'] or 0:.0f} s."
+        )
+    for title, frame in (("Refused", batch.refusals), ("Note", batch.notices)):
+        for row in frame.iter_rows(named=True):
+            column = f" column {row['column_name']}:" if row["column_name"] else ""
+            place = f" ({row['place']})" if row["place"] else ""
+            yield f"  {title}:{column} {row['sentence']}{place} {row['hint'] or ''}".rstrip()
+
+
+def _channel_lines(samples: pl.DataFrame) -> Iterator[str]:
+    yield f"  {'channel':28} {'unit':7} {'station':8} {'lowest':>9} {'highest':>9} {'known':>6}"
+    for name in channels_in(samples):
+        column, channel = samples[name], CHANNEL[name]
+        lowest, highest = (_number(column.min()), _number(column.max()))
+        known = 1 - column.null_count() / column.len()
+        what = f"{name:28} {channel.unit:7} {channel.station:8}"
+        yield f"  {what} {lowest:>9} {highest:>9} {known:6.0%}"
+
+
+def _first_rows(samples: pl.DataFrame) -> Iterator[str]:
+    names = ["time_s", *channels_in(samples)]
+    yield f"  First {_FIRST_ROWS} rows in these units:"
+    for row in samples.sort("time_s").head(_FIRST_ROWS).select(names).iter_rows(named=True):
+        values = ", ".join(f"{name} {_number(value)}" for name, value in row.items())
+        yield f"    {values}"
+
+
+def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
+    windows = derived.windows.group_by("regime").len().sort("regime")
+    found = ", ".join(f"{count} {regime_words(regime)}" for regime, count in windows.iter_rows())
+    yield f"  Windows found: {found or 'none, the log never settles long enough'}."
+    for row in derived.trust.filter(pl.col("distrusted_share") > 0).iter_rows(named=True):
+        yield (
+            f"  Not trusted: {quantity_words(row['channel'])}, {row['distrusted_share']:.0%} of "
+            f"the samples: {row['sentence']}"
+        )
+    known = {f.name for f in FEATURE_RECORDS if derived.features[f.name].is_not_null().any()}
+    yield "  Can be worked out: " + (", ".join(map(quantity_words, sorted(known))) or "nothing")
+    logged = set(channels_in(samples))
+    for feature in FEATURE_RECORDS:
+        if feature.name not in known:
+            lacking = [name for name in feature.channels if name not in logged]
+            why = f"not logged: {', '.join(lacking)}" if lacking else "see above"
+            yield f"  Cannot: {quantity_words(feature.name)} ({why})"
+
+
+def _number(value: Any) -> str:
+    return "-" if value is None else f"{value:.4g}"
