@@ -66,6 +66,12 @@ class TextForm(_Part):
         default="auto", description="is the line after the column names a line of units?"
     )
 
+    @model_validator(mode="after")
+    def _marks_differ(self) -> TextForm:
+        if self.delimiter == self.decimal_mark == ",":
+            raise ValueError("`delimiter` and `decimal_mark` cannot both be a comma")
+        return self
+
 
 class TimeForm(_Part):
     """Which column carries the time, and how."""

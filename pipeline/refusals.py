@@ -64,6 +64,31 @@ class LogRefusedError(Exception):
         return Objection(path, None, self.code, self.sentence, self.place, self.hint)
 
 
+def header_only() -> LogRefusedError:
+    """The refusal of a log that ends before its first row of data."""
+    return LogRefusedError(
+        "header_only",
+        "The file has a header but no readings.",
+        place="after the header",
+        hint="The recording was probably stopped at once; repeat the test.",
+    )
+
+
+def not_readable(error: OSError) -> LogRefusedError:
+    """The refusal of a log that the system cannot open or read."""
+    if isinstance(error, FileNotFoundError):
+        return LogRefusedError(
+            "file_missing",
+            "The file is not there.",
+            hint="Put it under logs/, or correct its path in the registry's tests table.",
+        )
+    return LogRefusedError(
+        "unreadable_file",
+        f"The file cannot be read: {error.strerror or error}.",
+        hint="Check that the file may be read and that the disk is sound.",
+    )
+
+
 def objections_frame(table: Table, objections: Sequence[Objection]) -> pl.DataFrame:
     """A frame of `REFUSALS` or `NOTICES`, one row per objection, in their order."""
     rows = [astuple(objection) for objection in objections]

@@ -1,0 +1,174 @@
+"""Where in a text log the column names, the units and the data stand, and how they are marked.
+
+Takes the first lines of a file and what a profile says of them, gives a `Layout` or None
+when the lines do not fit the profile. Does not belong here: opening files (`openings`),
+what a column means (`column_plans`).
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from features.units import UNITS, UnitError, parse_unit
+from pipeline.headers import (
+    CHANNEL_NAMES,
+    TIME_NAMES,
+    VALUE_NAMES,
+    is_header,
+    match_header,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.profiles import TextForm
+
+_DELIMITERS = (";", "\t", ",", "|")
+_SAMPLE_ROWS = 20
+_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?")
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+_DECIMAL_POINT = re.compile(r"[+-]?\d+\.\d+")
+_TIME_UNITS = frozenset({"s", "sec", "seconds", "min", "h", "ms", "hh:mm:ss", "h:m:s", "time"})
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The layout of a text log; files of one layout can be scanned together.
+
+    `unit_texts` has one text per name, empty where there is no line of units;
+    `lines_before_data` counts every line above the first row of data; `n_fields` is at
+    least the number of names, more where rows end in empty fields.
+    """
+
+    delimiter: str
+    decimal_comma: bool
+    names: tuple[str, ...]
+    unit_texts: tuple[str, ...]
+    lines_before_data: int
+    n_fields: int
+
+
+@dataclass(frozen=True)
+class FoundLayout:
+    """A layout with the first row of data (empty when there is none).
+
+    `has_mixed_marks` is True when values carry the other decimal mark too.
+    """
+
+    layout: Layout
+    first_row: tuple[str, ...]
+    has_mixed_marks: bool
+
+
+def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
+    """The layout of a file by its first lines, None when they do not fit the form."""
+    stated: str | None = None if form.delimiter == "auto" else form.delimiter
+    found = _find_header(lines, form, stated)
+    if found is None:
+        return None
+    row, delimiter = found
+    names = split_row(lines[row], delimiter)
+    below = lines[row + 1] if row + 1 < len(lines) else ""
+    has_units = form.units_row == "yes" or (
+        form.units_row == "auto" and _is_units_row(below, delimiter)
+    )
+    units = split_row(below, delimiter) if has_units else ()
+    first = row + 2 if has_units else row + 1
+    while first < len(lines) and not lines[first].strip():
+        first += 1
+    rows = [split_row(line, delimiter) for line in lines[first : first + _SAMPLE_ROWS]]
+    rows = [cells for cells in rows if any(cells)]
+    decimal_comma, has_mixed_marks = _decimal_mark(rows, form.decimal_mark, delimiter)
+    layout = Layout(
+        delimiter,
+        decimal_comma,
+        names,
+        tuple(units[index] if index < len(units) else "" for index in range(len(names))),
+        first,
+        max(len(names), len(rows[0]) if rows else 0),
+    )
+    return FoundLayout(layout, rows[0] if rows else (), has_mixed_marks)
+
+
+@lru_cache(maxsize=4096)
+def split_row(line: str, delimiter: str) -> tuple[str, ...]:
+    """The stripped cells of a line; quotes around a cell are taken off."""
+    try:
+        cells = next(csv.reader([line.lstrip("\ufeff")], delimiter=delimiter), [])
+    except csv.Error:
+        cells = line.split(delimiter)
+    return tuple(cell.strip() for cell in cells)
+
+
+def _find_header(
+    lines: Sequence[str], form: TextForm, delimiter: str | None
+) -> tuple[int, str] | None:
+    """Row and delimiter of the line with the column names."""
+    if form.header_line is not None:
+        row = form.header_line - 1
+        if row >= len(lines):
+            return None
+        return row, delimiter or _likely_delimiter(lines[row])
+    if form.header_starts_with:
+        for row, line in enumerate(lines):
+            if line.lstrip("\ufeff").startswith(form.header_starts_with):
+                return row, delimiter or _likely_delimiter(line)
+        return None
+    for row, line in enumerate(lines):
+        for mark in (delimiter,) if delimiter else _DELIMITERS:
+            if mark in line and names_columns(split_row(line, mark)):
+                return row, mark
+    return None
+
+
+def _likely_delimiter(line: str) -> str:
+    return max(_DELIMITERS, key=line.count)
+
+
+@lru_cache(maxsize=4096)
+def names_columns(cells: tuple[str, ...]) -> bool:
+    """True means: the cells name a time and a channel, or are the header of a long file."""
+    has_time = any(is_header(cell, TIME_NAMES) for cell in cells)
+    is_long = any(is_header(cell, CHANNEL_NAMES) for cell in cells) and any(
+        is_header(cell, VALUE_NAMES) for cell in cells
+    )
+    return has_time and (is_long or any(match_header(cell) is not None for cell in cells))
+
+
+@lru_cache(maxsize=1024)
+def _is_units_row(line: str, delimiter: str) -> bool:
+    cells = [cell for cell in split_row(line, delimiter) if cell]
+    if not cells or any(_NUMBER.fullmatch(cell) for cell in cells):
+        return False
+    return sum(_is_unit(cell) for cell in cells) >= 0.5 * len(cells)
+
+
+def _is_unit(text: str) -> bool:
+    """True means: some quantity has such a unit, even if it is ambiguous, or it is a time unit."""
+    if text.lower().strip("[]()") in _TIME_UNITS:
+        return True
+    for quantity in {unit.quantity for unit in UNITS.values()}:
+        try:
+            parse_unit(text, quantity)
+        except UnitError as error:
+            if error.code == "unit_unknown":
+                continue
+        return True
+    return False
+
+
+def _decimal_mark(
+    rows: Sequence[tuple[str, ...]], stated: str, delimiter: str
+) -> tuple[bool, bool]:
+    """Whether the decimal mark is a comma, and whether values carry the other mark as well."""
+    # the first column is most often the time, whose points may be those of a date
+    cells = [cell for row in rows for cell in row[1:]]
+    n_comma = sum(bool(_DECIMAL_COMMA.fullmatch(cell)) for cell in cells)
+    n_point = sum(bool(_DECIMAL_POINT.fullmatch(cell)) for cell in cells)
+    is_likely = delimiter != "," and n_comma > n_point
+    is_comma = is_likely if stated == "auto" else stated == ","
+    return is_comma, (n_point if is_comma else n_comma) > 0

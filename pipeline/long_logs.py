@@ -1,0 +1,105 @@
+"""Long form: one row per time and channel, turned into wide rows.
+
+Takes raw long rows (columns `file`, `seconds`, `label`, `value`), gives raw wide rows,
+per set of labels, with the column plan that the labels mean. Does not belong here:
+reading files, deciding what one label means (`column_plans`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.clocks import find_time_column
+from pipeline.column_plans import plan_columns
+from pipeline.headers import CHANNEL_NAMES, UNIT_NAMES, VALUE_NAMES, is_header
+from pipeline.raw_logs import Field, WideRows, value_name
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from pipeline.profiles import Profile
+
+
+@dataclass(frozen=True)
+class LongColumns:
+    """Positions of the columns of a long file; `unit` is None where there is none."""
+
+    time: int
+    channel: int
+    value: int
+    unit: int | None
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """What to read from the file besides the time."""
+        words = [self.channel] if self.unit is None else [self.channel, self.unit]
+        texts = [Field(index, "channel", is_text=True) for index in words]
+        return (*texts, Field(self.value, "value"))
+
+
+def find_long_columns(names: Sequence[str], profile: Profile) -> LongColumns | None:
+    """The columns of a long file by the profile or by their names, None for a wide file."""
+    if profile.long is not None:
+        channel = _position(names, profile.long.channel)
+        value = _position(names, profile.long.value)
+        unit = _position(names, profile.long.unit) if profile.long.unit else None
+    else:
+        channel = _first(names, CHANNEL_NAMES)
+        value = _first(names, VALUE_NAMES)
+        unit = _first(names, UNIT_NAMES)
+    if channel is None or value is None:
+        return None
+    return LongColumns(find_time_column(names, profile.time), channel, value, unit)
+
+
+def _position(names: Sequence[str], wanted: str) -> int | None:
+    lower = [name.strip().lower() for name in names]
+    return lower.index(wanted.strip().lower()) if wanted.strip().lower() in lower else None
+
+
+def _first(names: Sequence[str], known: frozenset[str]) -> int | None:
+    return next((index for index, name in enumerate(names) if is_header(name, known)), None)
+
+
+def label_long(raw: pl.DataFrame, columns: LongColumns) -> pl.DataFrame:
+    """Raw rows of a long file as `file`, `seconds`, `label`, `value`.
+
+    A unit that stands in a column of its own is written behind the label in brackets.
+    """
+    label = pl.col(value_name(columns.channel)).str.strip_chars()
+    if columns.unit is not None:
+        unit = pl.col(value_name(columns.unit)).str.strip_chars()
+        has_unit = unit.is_not_null() & (unit != "")
+        label = pl.when(has_unit).then(pl.format("{} [{}]", label, unit)).otherwise(label)
+    value = pl.col(value_name(columns.value)).alias("value")
+    return raw.select("file", "seconds", label.alias("label"), value)
+
+
+def widen(rows: pl.DataFrame, profile: Profile) -> Iterator[WideRows]:
+    """Wide rows, one part per set of labels; within a log they come in order of time.
+
+    The first value counts where a log has time and label twice. Rows without time, label
+    or value carry nothing and are left out.
+    """
+    filled = rows.drop_nulls(["seconds", "label", "value"])
+    labels = filled.group_by("file").agg(pl.col("label").unique().sort()).sort("file")
+    for (names,), logs in labels.group_by("label", maintain_order=True):
+        part = filled.filter(pl.col("file").is_in(logs["file"].to_list()))
+        yield _widen_part(part, list(names), profile)
+
+
+def _widen_part(part: pl.DataFrame, names: list[str], profile: Profile) -> WideRows:
+    plan = plan_columns(profile, names, [""] * len(names))
+    is_text = {use.index: use.is_text for use in plan.uses}
+    values = [_value(use.index, names[use.index], is_text=is_text[use.index]) for use in plan.uses]
+    wide = part.group_by("file", "seconds").agg(values).sort("file", "seconds")
+    return WideRows(wide, plan, tuple(part["file"].unique().sort().to_list()))
+
+
+def _value(index: int, label: str, *, is_text: bool) -> pl.Expr:
+    first = pl.col("value").filter(pl.col("label") == label).first()
+    typed = first.cast(pl.String) if is_text else first
+    return typed.alias(value_name(index))

@@ -1,0 +1,201 @@
+"""Parquet logs, wide or long: sorting them into groups of one form, and reading a group.
+
+Takes log requests, gives groups by columns and types; takes a group, gives raw wide rows.
+Does not belong here: text files (`text_logs`), the meaning of columns (`column_plans`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.clocks import TimeUse, find_time_column, find_time_use, seconds
+from pipeline.column_plans import plan_columns
+from pipeline.long_logs import find_long_columns, label_long, widen
+from pipeline.raw_logs import Field, Ledger, LogForm, LogGroup, WideRows, fields_of
+from pipeline.recognition import candidates, fits_names
+from pipeline.refusals import LogRefusedError, header_only, not_readable
+from pipeline.scanning import raw_schema, read_halving, without_unclear
+from pipeline.text_rows import TextRows, clean_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+    from pipeline.log_requests import Door, LogRequest
+    from pipeline.profiles import Profile
+
+_BYTES_PER_VALUE = 8
+
+
+def sort_parquet_logs(
+    requests: Mapping[int, LogRequest], door: Door, ledger: Ledger
+) -> list[LogGroup]:
+    """Groups of the logs that were recognised; the others are refused in the ledger."""
+    groups: dict[LogForm, LogGroup] = {}
+    for file, request in requests.items():
+        try:
+            profile, form = _recognise(request, door)
+        except LogRefusedError as error:
+            ledger.refuse(request.path, error)
+            continue
+        groups.setdefault(form, LogGroup(profile, form, {})).requests[file] = request
+    return list(groups.values())
+
+
+def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
+    types, first_row = _open(request.file, door.largest_bytes)
+    names = [name for name, _ in types]
+    fitting = [
+        profile
+        for profile in candidates(door.profiles, "parquet", request.profile)
+        if fits_names(profile, names)
+    ]
+    if not fitting:
+        raise LogRefusedError(
+            "profile_mismatch",
+            f"No profile fits a Parquet file with the columns {', '.join(names)}.",
+            place="column names",
+            hint="Leave `profile` empty in the registry's tests table, or write a profile.",
+        )
+    profile = fitting[0]
+    index = find_time_column(names, profile.time)
+    return profile, LogForm(
+        profile.name, _time_use(index, types[index], first_row[index], profile), None, types
+    )
+
+
+def _open(
+    file: Path, largest_bytes: int
+) -> tuple[tuple[tuple[str, pl.DataType], ...], tuple[object, ...]]:
+    """Columns with their types, and the first row."""
+    try:
+        scan = pl.scan_parquet(file, glob=False, hive_partitioning=False)
+        types = tuple(scan.collect_schema().items())
+        n_rows = scan.select(pl.len()).collect().item()
+        first = scan.head(1).collect()
+    except FileNotFoundError as error:
+        raise not_readable(error) from error
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise damaged_parquet() from error
+    if n_rows == 0:
+        raise header_only()
+    if n_rows * len(types) * _BYTES_PER_VALUE > largest_bytes:
+        raise LogRefusedError(
+            "too_large",
+            f"The file holds more than {largest_bytes / 1e6:g} MB, more than a test log should.",
+            hint="If it is a log, raise `largest_log_megabytes` under [reading] in "
+            "chillroster.toml.",
+        )
+    return types, first.row(0)
+
+
+def damaged_parquet() -> LogRefusedError:
+    """The refusal of a file that is no sound Parquet."""
+    return LogRefusedError(
+        "damaged_parquet",
+        "The file is not a Parquet file, or it is damaged or broken off.",
+        hint="Copy it again from where it was written.",
+    )
+
+
+def _time_use(
+    index: int, column: tuple[str, pl.DataType], first: object, profile: Profile
+) -> TimeUse:
+    name, dtype = column
+    if isinstance(dtype, pl.Datetime):
+        return TimeUse(index, name, "timestamp", has_zone=dtype.time_zone is not None)
+    if dtype == pl.Time:
+        return TimeUse(index, name, "clock")
+    if isinstance(dtype, pl.Duration):
+        return TimeUse(index, name, "seconds")
+    return find_time_use(index, name, "", "" if first is None else str(first), profile.time)
+
+
+def _time_seconds(time: TimeUse, dtype: pl.DataType, zone: str) -> pl.Expr:
+    column = pl.col(time.name)
+    if isinstance(dtype, pl.Datetime):
+        aware = column
+        if dtype.time_zone is None:
+            aware = column.dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+        return aware.dt.epoch("us").cast(pl.Float64) / 1e6
+    if dtype == pl.Time:
+        return column.cast(pl.Int64).cast(pl.Float64) / 1e9
+    if isinstance(dtype, pl.Duration):
+        return column.dt.total_microseconds().cast(pl.Float64) / 1e6
+    plain = column.cast(pl.String) if time.is_text else column.cast(pl.Float64, strict=False)
+    return seconds(plain, time, zone)
+
+
+def read_parquet_group(group: LogGroup, door: Door, ledger: Ledger) -> Iterator[WideRows]:
+    """Raw wide rows of the logs of a group; logs that cannot be read are refused."""
+    names = [name for name, _ in group.form.types]
+    long = find_long_columns(names, group.profile)
+    if long is not None:
+        raw = _read_fields(group, long.fields, door, ledger)
+        yield from widen(label_long(raw, long), group.profile)
+        return
+    plan = plan_columns(group.profile, names, [""] * len(names), {group.form.time.index})
+    rows = _read_fields(group, fields_of(plan), door, ledger) if plan.uses else pl.DataFrame()
+    refused = {objection.path for objection in ledger.refusals if objection.column_name is None}
+    files = [file for file, request in group.requests.items() if request.path not in refused]
+    yield WideRows(rows, plan, tuple(files))
+
+
+def _read_fields(
+    group: LogGroup, fields: tuple[Field, ...], door: Door, ledger: Ledger
+) -> pl.DataFrame:
+    form = group.form
+    time_seconds = _time_seconds(form.time, form.types[form.time.index][1], door.time_zone)
+
+    def read(positions: list[int]) -> pl.DataFrame:
+        paths = [group.requests[one].file for one in positions]
+        shown = [str(path) for path in paths]
+        file = pl.col("path").replace_strict(shown, positions, return_dtype=pl.Int32)
+        scan = pl.scan_parquet(
+            paths, include_file_paths="path", glob=False, hive_partitioning=False
+        )
+        values = [
+            pl.col(form.types[field.index][0]).cast(field.dtype).alias(field.column)
+            for field in fields
+        ]
+        return scan.select(file.alias("file"), time_seconds.alias("seconds"), *values).collect()
+
+    parts, culprits = read_halving(sorted(group.requests), read)
+    rows = pl.concat(parts) if parts else pl.DataFrame(schema=raw_schema(fields))
+    rows, unclear = without_unclear(rows, fields)
+    parts = [rows]
+    for file in sorted({*culprits, *unclear}):
+        try:
+            clean = clean_rows(_texts(group, file, fields, door), door.unreadable_share)
+        except LogRefusedError as error:
+            ledger.refuse(group.requests[file].path, error)
+            continue
+        ledger.refusals += clean.refusals
+        ledger.notices += clean.notices
+        parts.append(clean.rows.select(pl.lit(file, pl.Int32).alias("file"), pl.all()))
+    return pl.concat(parts)
+
+
+def _texts(group: LogGroup, file: int, fields: tuple[Field, ...], door: Door) -> TextRows:
+    """The rows of one log as texts, with the seconds that their time means."""
+    form, request = group.form, group.requests[file]
+    time_seconds = _time_seconds(form.time, form.types[form.time.index][1], door.time_zone)
+    texts = [
+        pl.col(form.types[field.index][0]).cast(pl.String).alias(field.column) for field in fields
+    ]
+    try:
+        rows = (
+            pl.scan_parquet(request.file, glob=False, hive_partitioning=False)
+            .select(
+                pl.int_range(1, pl.len() + 1).alias("line"),
+                pl.col(form.time.name).cast(pl.String).alias("time_text"),
+                time_seconds.alias("seconds"),
+                *texts,
+            )
+            .collect()
+        )
+    except (pl.exceptions.PolarsError, OSError) as error:
+        raise damaged_parquet() from error
+    return TextRows(request.path, rows, form.time.name, fields)
