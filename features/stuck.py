@@ -84,18 +84,33 @@ def _judge_test(
     if np.nanmax(values) - np.nanmin(values) < _LEAST_STEP:
         return [(0, values.size)] if _started_or_stopped(time_s, running) else []
     resolution = _resolution(values)
-    noise = _noise(values, runs, running, resolution)
+    held = _readings_per_update(values)
+    noise = _noise(_between(values, runs, running)[::held], resolution)
     if noise <= 0.0:
         return []
     ln_same = math.log(max(math.erf(resolution / (2.0 * math.sqrt(2.0) * noise)), 1e-300))
     ln_allowed = math.log(_HIGHEST_CHANCE / values.size)
     # stillness at rest is the machine's own, so only readings while it runs count
+    readings = [np.count_nonzero(running[lo:hi]) for lo, hi in runs]
     return [
         (int(lo), int(hi))
-        for lo, hi in runs
-        if ln_same * (np.count_nonzero(running[lo:hi]) - 1) < ln_allowed
-        and np.count_nonzero(running[lo:hi]) >= _LEAST_STILL_READINGS
+        for (lo, hi), count in zip(runs, readings, strict=True)
+        if count >= _LEAST_STILL_READINGS and ln_same * (count / held - 1.0) < ln_allowed
     ]
+
+
+def _readings_per_update(values: Floats) -> int:
+    """How many readings a value is usually held: a logger may ask faster than a sensor tells."""
+    changes = np.flatnonzero(np.abs(np.diff(values)) > _LEAST_STEP)
+    return round(float(np.median(np.diff(changes)))) if changes.size > 1 else values.size
+
+
+def _between(values: Floats, runs: Places, running: Booleans) -> Floats:
+    """The readings while the machine runs and outside the still runs, NaN elsewhere."""
+    moving = running.copy()
+    for lo, hi in runs:
+        moving[lo:hi] = False
+    return np.where(moving, values, np.nan)
 
 
 def _long_still_runs(values: Floats, stacked: Stacked) -> tuple[Places, Places]:
@@ -117,17 +132,14 @@ def _resolution(values: Floats) -> float:
     return float(np.min(steps, where=steps > _LEAST_STEP, initial=np.inf))
 
 
-def _noise(values: Floats, runs: Places, running: Booleans, resolution: float) -> float:
+def _noise(values: Floats, resolution: float) -> float:
     """Standard deviation of the channel's own noise, from below; 0 when it cannot be told.
 
     Independent noise of variance v makes neighbouring second differences vary against each
     other by -4 v; ramps and smooth curves do not, and slow noise does less. Rounding counts
     as noise of resolution^2 / 12. The quarter quantile over blocks keeps transients out.
     """
-    apart = running & np.isfinite(values)
-    for lo, hi in runs:
-        apart[lo:hi] = False
-    second = np.where(apart[2:] & apart[1:-1] & apart[:-2], np.diff(values, 2), np.nan)
+    second = np.diff(values, 2)
     opposed = -second[1:] * second[:-1] / 4.0
     usable = opposed[np.isfinite(opposed)]
     blocks = usable.size // _NOISE_BLOCK_READINGS

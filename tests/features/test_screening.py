@@ -100,6 +100,21 @@ def test_slow_noise_raises_no_alarm(correlation):
     assert alarms == []
 
 
+def held(frame, every):
+    """The same test from sensors that tell a new value only every so many samples."""
+    last = np.arange(ROWS) // every * every
+    return frame.with_columns(pl.col(NOISE).gather(last))
+
+
+@pytest.mark.parametrize("every", [2, 5, 10, 20, 29, 60, 200])
+@pytest.mark.parametrize("coarse", [1.0, 5.0])
+def test_sensors_slower_than_the_logger_raise_no_alarm(every, coarse):
+    stacked = pl.concat(
+        held(clean_test(seed, test_id=f"t{seed:02d}", coarse=coarse), every) for seed in range(20)
+    )
+    assert screen(stacked).trust.rows() == []
+
+
 @pytest.mark.parametrize("ratio", [1.0, 0.3, 0.1])
 def test_a_quiet_line_at_rest_is_not_stuck(ratio):
     # the machine stops half way; at rest the sensors fall quiet and values stand still
@@ -220,6 +235,11 @@ def test_stuck_dose(name, length, found):
         (name, "stuck") in fired(frozen(clean_test(seed), name, 400, length)) for seed in range(20)
     )
     assert hits == (20 if found else 0)
+
+
+def test_a_frozen_stretch_is_found_in_a_slow_sensor_too():
+    frames = (frozen(held(clean_test(seed), 5), "low_side_kpa", 400, 120) for seed in range(20))
+    assert all(("low_side_kpa", "stuck") in fired(frame) for frame in frames)
 
 
 def test_only_the_frozen_stretch_is_distrusted():
