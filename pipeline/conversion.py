@@ -35,11 +35,11 @@ def to_samples(
     gives it; time is rounded to the microsecond. A vented gauge without an atmosphere
     gives null.
     """
-    positions = raw["file"].unique().to_list()
-    known = pl.Series([atmospheres.get(one) for one in positions], dtype=pl.Float64)
-    local_kpa = pl.col("file").replace_strict(positions, known, return_dtype=pl.Float64)
-    first_s = pl.col("seconds").first().over("file")
-    return raw.with_columns(first_s.alias("first_s"), local_kpa.alias("atmospheric_kpa")).select(
+    last = max(atmospheres, default=0)
+    by_file = pl.Series([atmospheres.get(file) for file in range(last + 1)], dtype=pl.Float64)
+    local_kpa = by_file.gather(raw["file"]).alias("atmospheric_kpa")
+    first_s = pl.col("seconds").first().over("file").alias("first_s")
+    return raw.with_columns(first_s, local_kpa).select(
         "file",
         "first_s",
         (pl.col("seconds") - pl.col("first_s")).round(6).alias("time_s"),

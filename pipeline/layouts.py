@@ -28,10 +28,11 @@ if TYPE_CHECKING:
     from pipeline.profiles import TextForm
 
 _DELIMITERS = (";", "\t", ",", "|")
-_SAMPLE_ROWS = 20
+_SAMPLE_ROWS = 10
 _NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?")
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-_DECIMAL_POINT = re.compile(r"[+-]?\d+\.\d+")
+# a cell that is one number, between marks that no number holds
+_DECIMAL_COMMA = re.compile(r"[;|\t\n]\s*[+-]?\d+,\d+\s*(?=[;|\t\n])")
+_DECIMAL_POINT = re.compile(r"[;|\t\n]\s*[+-]?\d+\.\d+\s*(?=[;|\t\n])")
 _TIME_UNITS = frozenset({"s", "sec", "seconds", "min", "h", "ms", "hh:mm:ss", "h:m:s", "time"})
 
 
@@ -80,18 +81,18 @@ def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
     first = row + 2 if has_units else row + 1
     while first < len(lines) and not lines[first].strip():
         first += 1
-    rows = [split_row(line, delimiter) for line in lines[first : first + _SAMPLE_ROWS]]
-    rows = [cells for cells in rows if any(cells)]
-    decimal_comma, has_mixed_marks = _decimal_mark(rows, form.decimal_mark, delimiter)
+    sample = lines[first : first + _SAMPLE_ROWS]
+    first_row = split_row(sample[0], delimiter) if sample else ()
+    decimal_comma, has_mixed_marks = _decimal_mark(sample, form.decimal_mark, delimiter)
     layout = Layout(
         delimiter,
         decimal_comma,
         names,
         tuple(units[index] if index < len(units) else "" for index in range(len(names))),
         first,
-        max(len(names), len(rows[0]) if rows else 0),
+        max(len(names), len(first_row)),
     )
-    return FoundLayout(layout, rows[0] if rows else (), has_mixed_marks)
+    return FoundLayout(layout, first_row, has_mixed_marks)
 
 
 @lru_cache(maxsize=4096)
@@ -161,14 +162,13 @@ def _is_unit(text: str) -> bool:
     return False
 
 
-def _decimal_mark(
-    rows: Sequence[tuple[str, ...]], stated: str, delimiter: str
-) -> tuple[bool, bool]:
+def _decimal_mark(sample: Sequence[str], stated: str, delimiter: str) -> tuple[bool, bool]:
     """Whether the decimal mark is a comma, and whether values carry the other mark as well."""
+    if delimiter == ",":
+        return False, False
     # the first column is most often the time, whose points may be those of a date
-    cells = [cell for row in rows for cell in row[1:]]
-    n_comma = sum(bool(_DECIMAL_COMMA.fullmatch(cell)) for cell in cells)
-    n_point = sum(bool(_DECIMAL_POINT.fullmatch(cell)) for cell in cells)
-    is_likely = delimiter != "," and n_comma > n_point
-    is_comma = is_likely if stated == "auto" else stated == ","
+    text = "\n".join(line[line.find(delimiter) :] for line in sample) + "\n"
+    n_comma = len(_DECIMAL_COMMA.findall(text))
+    n_point = len(_DECIMAL_POINT.findall(text))
+    is_comma = n_comma > n_point if stated == "auto" else stated == ","
     return is_comma, (n_point if is_comma else n_comma) > 0

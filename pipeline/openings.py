@@ -68,8 +68,8 @@ def open_text(request: LogRequest, scratch: Path, largest_bytes: int) -> Opening
     _check_text(head)
     encoding = find_encoding(head)
     text = head.decode(encoding, errors="replace")
-    has_bare_returns = "\r" in text.replace("\r\n", "")
-    lines = split_lines(text)
+    has_bare_returns = b"\r" in head and "\r" in text.replace("\r\n", "")
+    lines = split_lines(text, _MOST_HEAD_LINES)
     # the last line of the head may be cut by the reading; it is whole if the file ends there
     whole = lines if size <= _HEAD_BYTES else lines[:-1]
     return Opening(
@@ -77,14 +77,18 @@ def open_text(request: LogRequest, scratch: Path, largest_bytes: int) -> Opening
         plain,
         encoding,
         tuple(whole[:_MOST_HEAD_LINES]),
-        tail.decode(encoding, errors="replace"),
+        "\n" if tail.endswith(b"\n") else tail.decode(encoding, errors="replace"),
         has_bare_returns or encoding.startswith("utf-16"),
     )
 
 
-def split_lines(text: str) -> list[str]:
-    """Lines of a text, split at line feeds and carriage returns and at nothing else."""
-    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+def split_lines(text: str, most: int = -1) -> list[str]:
+    """Lines of a text, split at line feeds and carriage returns and at nothing else.
+
+    Of a text of more than `most` lines the last item is all the rest.
+    """
+    plain = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+    return plain.split("\n", most)
 
 
 def find_encoding(content: bytes) -> str:
