@@ -20,7 +20,7 @@ STEPS_SCHEMA = {"test_number": pl.UInt32(), "time_s": pl.Float64(), "size_pct": 
 
 # A change between two samples counts as part of a step above this many times the usual
 # change (the noise of a measured duty cycle), and above this many points.
-_NOISE_MULTIPLE = 4.0
+_NOISE_MULTIPLE = 8.0
 _LEAST_CHANGE_PCT = 0.5
 _SWITCHED_PCT = 50.0
 # An electric compressor at rest still draws for its electronics (common practice, no source).

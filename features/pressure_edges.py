@@ -38,6 +38,8 @@ def compressor_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.D
 
     Both sides must move in opposite directions within two blocks, each beyond its setting.
     """
+    if not _are_both_sides_logged(blocks):
+        return pl.DataFrame(schema=EDGES_SCHEMA)
     low, high = (pl.col(name) - pl.col(name).shift(2) for name in ("low_side_kpa", "high_side_kpa"))
     strength = pl.min_horizontal(
         low.abs() / settings.clutch_low_side_edge_kpa,
@@ -74,7 +76,7 @@ def fan_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFram
     candidates = judged.with_columns(
         strength=pl.when(_is_a_fan(blocks.columns)).then(pl.col("knee").abs() / threshold),
         is_rise=pl.col("change") > 0,
-        time_s=pl.col("start_s"),
+        time_s=_time_of_knee(),
     )
     return candidates.filter(_is_peak("strength") & (pl.col("strength") >= 1.0)).select(
         pl.col(name).cast(dtype) for name, dtype in EDGES_SCHEMA.items()
@@ -147,3 +149,16 @@ def _time_of_step() -> pl.Expr:
     done = (value.shift(1) - value.shift(2)) / (value - value.shift(2))
     width_s = pl.col("start_s") - pl.col("start_s").shift(1)
     return pl.col("start_s").shift(1) + (1.0 - done.clip(0.0, 1.0)) * width_s
+
+
+def _time_of_knee() -> pl.Expr:
+    """When the high side began to leave its level, within the block before the knee or at it.
+
+    A ramp that begins a share u of a block before the knee's block raises the block before
+    by u^2 / 2 and the knee's block by u + 1 / 2 of a block's climb; solved for u.
+    """
+    value = pl.col("high_side_kpa")
+    level = (value.shift(2) + value.shift(3) + value.shift(4)) / 3
+    share = ((value.shift(1) - level) / (value - level)).clip(0.0, 1.0).fill_nan(0.0)
+    width_s = pl.col("start_s") - pl.col("start_s").shift(1)
+    return pl.col("start_s") - width_s * (share + (share**2 + share).sqrt()).clip(0.0, 1.0)

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     Booleans = NDArray[np.bool_]
 
 _SIGNIFICANCE = 0.05
+# A slope exactly at its limit is not to fail by the last bit.
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -57,14 +59,15 @@ def is_steady(values: Floats, length: int, limits: SteadyLimits, resolution: Flo
     """True means: drift and scatter of the last `length` values are within their limits.
 
     `resolution` is the smallest step of the logger at each value. One such step in the
-    middle of the window shows as a slope of 1.5 steps per window, and a reading that
+    middle of n values shows as a slope of 1.5 n / (n^2 - 1) steps, and a reading that
     flickers between two steps scatters by half a step.
     """
     fit = fit_trailing_line(values, length)
     critical = float(student_t.ppf(1 - _SIGNIFICANCE / 2, length - 2))
-    slope_limit = np.maximum(limits.slope_per_block, 1.5 * resolution / length)
+    one_step = 1.5 * length / (length**2 - 1) * resolution
+    slope_limit = np.maximum(limits.slope_per_block, one_step)
     spread_limit = np.maximum(limits.spread, 0.5 * resolution)
-    is_level = np.abs(fit.slope) <= np.maximum(slope_limit, critical * fit.slope_error)
+    is_level = np.abs(fit.slope) <= np.maximum(slope_limit, critical * fit.slope_error) + _ROUNDING
     return is_level & (fit.spread <= spread_limit)
 
 

@@ -171,7 +171,13 @@ def _has_room(
         is_joined=is_same_test(1)
         & (pl.col("block_number").diff() == 1)
         & (pl.col("regime") == pl.col("regime").shift(1)),
-    ).join_asof(last_event, on="time_s", by="test_number", check_sortedness=False)
+    ).join_asof(
+        last_event,
+        on="time_s",
+        by="test_number",
+        allow_exact_matches=False,
+        check_sortedness=False,
+    )
     since_event_s = pl.col("time_s") - block_s - pl.col("event_s")
     is_quiet = (since_event_s >= settings.settle_after_event_s).fill_null(value=True)
     flags = marked.select(

@@ -26,7 +26,9 @@ KPA_PER_PSI = 6.894757
 
 
 def derived(samples, told=None):
-    return derive(samples, context(*samples["test_id"].unique()) if told is None else told, SETTINGS)
+    return derive(
+        samples, context(*samples["test_id"].unique()) if told is None else told, SETTINGS
+    )
 
 
 def row(samples, told=None, regime="saturated"):
@@ -324,7 +326,16 @@ def test_gaps_and_nulls_are_survived():
         log().with_columns(low_side_kpa=pl.lit(math.nan), duct_air_c=pl.lit(math.inf)),
         log().with_columns(time_s=pl.lit(3.0)),
     ],
-    ids=["no rows", "one", "two", "no channels", "all null", "no time", "nan and inf", "one instant"],
+    ids=[
+        "no rows",
+        "one",
+        "two",
+        "no channels",
+        "all null",
+        "no time",
+        "nan and inf",
+        "one instant",
+    ],
 )
 def test_poor_logs_give_well_formed_tables(samples):
     found = derived(samples)
