@@ -7,11 +7,12 @@ can change; `faults` changes them.
 
 from dataclasses import dataclass, replace
 
-from synthetic.plant.properties import R134A, R1234YF
+from synthetic.plant.property_tables import R134A, R1234YF
 
 FIXED_CLUTCH, INTERNAL, EXTERNAL, ELECTRIC = range(4)
 EVAPORATOR_TEMPERATURE, SUCTION_PRESSURE, FLOW = range(3)
 LOW_PORT_EVAPORATOR, LOW_PORT_COMPRESSOR = range(2)
+HIGH_PORT_DISCHARGE, HIGH_PORT_LIQUID = range(2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +39,7 @@ class CarDesign:
     best_rpm: float = 1800.0
     compressor_health: float = 1.0
     work_health: float = 1.0
+    drive_efficiency: float = 0.86
     least_displacement: float = 0.05
     greatest_displacement: float = 1.0
     stuck_displacement: float = -1.0
@@ -103,6 +105,7 @@ class CarDesign:
     evaporator_drop_factor: float = 0.35e6
     suction_drop_factor: float = 0.20e6
     low_port_station: float = LOW_PORT_COMPRESSOR
+    high_port_station: float = HIGH_PORT_LIQUID
     # front evaporator and its air
     boiling_kw_per_k: float = 2.0
     vapour_kw_per_k: float = 0.03
@@ -122,6 +125,7 @@ class CarDesign:
     # cabin, ducts, under-hood air
     blend_door_leak: float = 0.0
     heater_leak: float = 0.0
+    vents_differ_k: float = 0.4
     duct_gain_kw_per_k: float = 0.0012
     duct_s: float = 6.0
     blower_heat_kw: float = 0.12

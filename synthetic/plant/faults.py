@@ -13,7 +13,7 @@ import numpy as np
 
 from synthetic.plant import cars as kinds
 from synthetic.plant.arrays import Batch, FloatArray
-from synthetic.plant.properties import PROPANE, R134A, R1234YF
+from synthetic.plant.property_tables import PROPANE, R134A, R1234YF
 from synthetic.plant.valves import ORIFICE_TUBE
 
 # effect at severity 1 of each fault

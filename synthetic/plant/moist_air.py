@@ -6,8 +6,8 @@ the coil, the cabin and the intake need.
 
 from functools import lru_cache
 
-import CoolProp.CoolProp as coolprop
 import numpy as np
+from CoolProp.CoolProp import HAPropsSI
 
 from synthetic.plant.arrays import FloatArray
 
@@ -23,7 +23,7 @@ COLDEST_C, HOTTEST_C, STEP_C = -40.0, 95.0, 0.25
 def _log_saturation_kpa() -> FloatArray:
     """Logarithm of the pressure of saturated vapour, every quarter of a kelvin."""
     kelvin = np.arange(COLDEST_C, HOTTEST_C + STEP_C / 2, STEP_C) + 273.15
-    pressure = [coolprop.HAPropsSI("P_w", "T", k, "P", 101325.0, "R", 1.0) for k in kelvin]
+    pressure = [HAPropsSI("P_w", "T", k, "P", 101325.0, "R", 1.0) for k in kelvin]
     return np.log(np.array(pressure) / 1e3)
 
 

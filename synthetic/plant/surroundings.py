@@ -147,7 +147,7 @@ def next_air(
     duct_c = air.duct_c + moved * (duct - air.duct_c)
     rear_c = air.rear_duct_c + moved * (low.rear.air.celsius - air.rear_duct_c)
     inside = replace(air, duct_c=duct_c, rear_duct_c=rear_c)
-    cabin_c, mass_c, ratio = _next_cabin(cars, around, (inside, found, air_flow), moment)
+    cabin_c, mass_c, ratio = _next_cabin(cars, around, (inside, found, air_flow))
     engine_on = moment.engine_rpm > 300.0
     warm = np.where(engine_on, WARM_ENGINE_C, around.ambient_c)
     return AirState(
@@ -164,7 +164,7 @@ def next_air(
 
 
 def _next_cabin(
-    cars: Batch, around: Batch, at: tuple[AirState, Flows, AirFlows], moment: Moment
+    cars: Batch, around: Batch, at: tuple[AirState, Flows, AirFlows]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Cabin air and mass [degC] and humidity ratio a second later."""
     air, found, air_flow = at
