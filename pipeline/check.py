@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.catalogue import FEATURE_RECORDS
+from features.catalogue import FEATURE_RECORDS, FEATURES
+from features.context import CONTEXT
 from pipeline.check_file import FileCheck, check_one_file
 from pipeline.fingerprints import hash_logs
 from pipeline.ingest_plan import plan_ingest
@@ -20,7 +21,7 @@ from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import complaint_rows
-from pipeline.readers import Door
+from pipeline.readers import READINGS, Door
 from pipeline.run import refusal_lines
 from pipeline.store_tables import LOGS
 from pipeline.workspace import list_logs
@@ -89,13 +90,10 @@ def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progre
         parts.append(rows.without_samples())
         progress.advance(len(batch))
     unread = complaint_rows([*(log.complaint for log in plan.to_refuse), *plan.missing])
-    if not parts:
-        empty = work_out([], workshop)
-        parts = [empty]
     return _Found(
-        pl.concat([part.readings for part in parts]),
-        pl.concat([part.tables["features"] for part in parts]),
-        pl.concat([part.tables["context"] for part in parts]),
+        pl.concat([READINGS.empty(), *(part.readings for part in parts)]),
+        pl.concat([FEATURES.empty(), *(part.tables["features"] for part in parts)]),
+        pl.concat([CONTEXT.empty(), *(part.tables["context"] for part in parts)]),
         pl.concat([unread, *(part.refusals for part in parts)]),
     )
 

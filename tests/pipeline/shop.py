@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 CLOCK = datetime(2026, 7, 20, 12, tzinfo=UTC)
 FIRST_TEST = datetime(2026, 5, 4, 9, tzinfo=UTC)
 HEADER = (
-    "time_s,low_side_kpa,high_side_kpa,compressor_suction_c,compressor_discharge_c,"
+    "Time [s],low_side_kpa,high_side_kpa,compressor_suction_c,compressor_discharge_c,"
     "condenser_outlet_c,evaporator_outlet_c,duct_left_c,duct_right_c,intake_air_c,"
     "intake_humidity_pct,ambient_air_c,engine_rpm,condenser_fan_pct"
 )
