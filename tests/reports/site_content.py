@@ -221,9 +221,11 @@ def _distrusted(test):
 
 
 def _repair(car):
+    is_hostile = car["vehicle_id"] == HOSTILE_VEHICLE
+    component = "condenser</script><script>alert(3)</script>" if is_hostile else "condenser"
     return {
         "repair_id": f"R-{car['vehicle_id']}", "vehicle_id": car["vehicle_id"],
-        "performed_at": date(2026, 3, 3), "component": "condenser", "action": "leak_repair",
+        "performed_at": date(2026, 3, 3), "component": component, "action": "leak_repair",
         "shop_id": "north",
     }  # fmt: skip
 
