@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     import polars as pl
 
+    from synthetic.faults import Defects
     from synthetic.scenario import Model, Parts
 
 # Share of the nominal charge that fills the subcooling end of the condenser
@@ -106,10 +107,22 @@ def _ambient_content(sizes: _Sizes) -> FloatArray:
     )
 
 
+def _subcool_effectiveness(sizes: _Sizes, faults: Defects, orifice: BoolArray) -> FloatArray:
+    """Subcooling over the condenser's temperature lift.
+
+    Without a receiver on the high side, liquid that a blocked orifice does not pass backs up
+    in the condenser.
+    """
+    rated = sizes.of_parts(lambda p: p.subcool_effectiveness)
+    backed_up = np.where(orifice, 1.0 + 1.3 * faults.valve_underfeeding, 1.0)
+    return np.asarray(sizes.scattered(rated, "own_subcool", 0.08) * backed_up)
+
+
 def assemble(tests: pl.DataFrame) -> Plant:
     """Sizes of every car in the batch, one element per row of `tests`."""
     sizes = _Sizes(tests, model_index(tests))
     fill, quality = _charge_state(sizes)
+    faults = defects(tests["true_fault"].to_list(), tests["true_severity"].to_list())
     orifice = sizes.of_model(lambda m: m.expansion_device == "orifice_tube")
     switch = 0.25 * sizes.column("own_fan")[:, None]
     fluids = np.array([FLUIDS.index(model.refrigerant) for model in MODELS], dtype=np.int64)
@@ -131,9 +144,7 @@ def assemble(tests: pl.DataFrame) -> Plant:
         valve_kg_per_s=sizes.scattered(part(lambda p: p.valve_kg_per_s), "own_valve", 0.04),
         valve_setting_k=2.8 + 0.6 * sizes.column("own_setting"),
         valve_gain_per_k=0.085 * np.exp(0.2 * sizes.column("own_gain")),
-        subcool_effectiveness=sizes.scattered(
-            part(lambda p: p.subcool_effectiveness), "own_subcool", 0.08
-        ),
+        subcool_effectiveness=_subcool_effectiveness(sizes, faults, orifice),
         exchanger_effectiveness=sizes.scattered(
             part(lambda p: p.exchanger_effectiveness), "own_exchanger", 0.06
         ),
@@ -151,5 +162,5 @@ def assemble(tests: pl.DataFrame) -> Plant:
         condenser_rise_k=sizes.column("true_condenser_rise_k"),
         recirculated_share=sizes.column("true_recirculated_share"),
         is_open=tests["doors_open"].to_numpy(),
-        defects=defects(tests["true_fault"].to_list(), tests["true_severity"].to_list()),
+        defects=faults,
     )

@@ -22,7 +22,7 @@ _LIQUID_KJ_PER_KG_K = 1.45
 # Lumped masses, chosen so that pull-down and fan swings take the seconds a car takes
 _LOW_SIDE_KG_PER_K = 1.6e-3
 _COIL_LIQUID_KG = 0.10
-_COIL_KJ_PER_K = 6.0
+_COIL_KJ_PER_K = 4.0
 _CONDENSER_KJ_PER_K = 4.5
 _CABIN_KJ_PER_K = 70.0
 # Relative growth of vapour density with evaporating temperature
@@ -105,7 +105,7 @@ def _lines(
     feed = high.liquid_kj_per_kg - subcooled - _VAPOUR_KJ_PER_KG_K * gain
     return _Lines(
         outlet_c=outlet,
-        suction_c=outlet + gain + 0.03 * (state.underhood_c - outlet),
+        suction_c=outlet + gain + 0.02 * (state.underhood_c - outlet),
         liquid_c=liquid,
         expansion_inlet_c=liquid - _VAPOUR_KJ_PER_KG_K / _LIQUID_KJ_PER_KG_K * gain,
         liquid_kj_per_kg=high.liquid_kj_per_kg - subcooled,
@@ -249,7 +249,12 @@ def _low_side(
         _LOW_SIDE_KG_PER_K + step_s * stiffness
     )
     wetted = state.wetted_share + step_s * (circuit.fed_kg_per_s - boiled) / _COIL_LIQUID_KG
+    # with the compressor off nothing carries away the heat that warm liquid brings
+    flashing_kw = circuit.fed_kg_per_s * (
+        circuit.high.liquid_kj_per_kg - circuit.low.liquid_kj_per_kg
+    )
     gain_kw = circuit.coil.heat_kw - circuit.boiling_kw
+    gain_kw = gain_kw + np.where(pumped > 0.0, 0.0, flashing_kw)
     superheat = circuit.lines.outlet_c - state.evaporating_c
     return {
         "evaporating_c": np.clip(evaporating, -32.0, 60.0),

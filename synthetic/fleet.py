@@ -124,7 +124,7 @@ def _conditions(rng: np.random.Generator, visit: Visit, protocol: Protocol) -> d
     """How the test is run, as far as the curves depend on it and the registry may not say."""
     stray = rng.uniform(0.15, 0.3) if rng.random() < 0.03 else rng.uniform(0.0, 0.04)
     loss_g = visit.car.own["own_leak"] * 6.0 + 20.0
-    age = 0.2 if visit.clean_charge else (visit.day - visit.car.build_date).days / 365.0
+    age = max((visit.day - visit.filled_on).days, 0) / 365.0
     filled = visit.car.model.charge_g * (1.0 + 0.02 * visit.car.own["own_charge"])
     missing = visit.car.model.charge_g * size("undercharge", visit.severity)
     return {
@@ -205,8 +205,7 @@ def _test_row(
 def _repair_row(rng: np.random.Generator, number: int, repair: Repair) -> dict[str, object]:
     """One repair as the shop's books show it, and whether it cured (`true_cured`)."""
     car = repair.car
-    circuit = repair.action in {"leak_repair", "recharge", "replace"}
-    opened = circuit and repair.component != "blend_door"
+    opened = repair.opens_circuit
     recovered = car.model.charge_g * (0.55 if repair.component == "refrigerant_circuit" else 0.9)
     when = datetime.combine(repair.day, datetime.min.time(), ZONE) + timedelta(hours=10)
     parts = (

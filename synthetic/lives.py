@@ -63,8 +63,8 @@ class Visit:
     purpose: str
     kind: str
     severity: float
+    filled_on: date
     repair: Repair | None = None
-    clean_charge: bool = False
 
 
 @dataclass
@@ -78,6 +78,12 @@ class Repair:
     action: str
     is_cured: bool
     leak_found: bool | None
+
+    @property
+    def opens_circuit(self) -> bool:
+        """Refrigerant was recovered and the charge weighed in again."""
+        opened = self.action in {"leak_repair", "recharge", "replace"}
+        return opened and self.component != "blend_door"
 
 
 def _repair_of(rng: np.random.Generator, car: Car, illness: Illness, day: date) -> Repair:
@@ -94,14 +100,16 @@ def _ill_life(rng: np.random.Generator, car: Car, illness: Illness) -> list[Visi
     visits: list[Visit] = []
     current: Illness | None = illness
     repair: Repair | None = None
+    filled_on = car.build_date
     for number, planned in enumerate(car.days):
-        day = planned
-        if repair is not None and visits[-1].repair is repair:
+        if repair is not None and visits[-1].purpose == "before_repair":
             day = repair.day + timedelta(days=int(rng.integers(0, 6)))
-            visit = Visit(car, day, "after_repair", "none", 0.0, repair, clean_charge=True)
+            visit = Visit(car, day, "after_repair", "none", 0.0, filled_on, repair)
         else:
+            # a retest may have pushed the car past its next planned day
+            day = max([planned, *(earlier.day + timedelta(days=7) for earlier in visits[-1:])])
             purpose = "complaint" if rng.random() < 0.5 else "screening"
-            visit = Visit(car, day, purpose, "none", 0.0)
+            visit = Visit(car, day, purpose, "none", 0.0, filled_on)
         if current is not None and current.severity_on(day) > 0:
             visit.kind, visit.severity = current.kind, current.severity_on(day)
         elif visit.repair is None:
@@ -112,6 +120,7 @@ def _ill_life(rng: np.random.Generator, car: Car, illness: Illness) -> list[Visi
             repair = _repair_of(rng, car, illness, day + timedelta(days=int(rng.integers(1, 9))))
             visit.purpose, visit.repair = "before_repair", repair
             current = None if repair.is_cured else _returned(illness, repair)
+            filled_on = repair.day if repair.opens_circuit else filled_on
     return visits
 
 
@@ -127,7 +136,7 @@ def visits_of(rng: np.random.Generator, car: Car) -> list[Visit]:
     """All visits of a car in order of date."""
     if car.illness is not None:
         return _ill_life(rng, car, car.illness)
-    visits = [Visit(car, day, "screening", "none", 0.0) for day in car.days]
+    visits = [Visit(car, day, "screening", "none", 0.0, car.build_date) for day in car.days]
     for visit in visits:
         # some healthy cars come with a complaint, and some of those get a needless service
         if rng.random() < 0.05:
@@ -140,6 +149,8 @@ def visits_of(rng: np.random.Generator, car: Car) -> list[Visit]:
         visits[0].purpose, visits[0].repair = "before_repair", needless
         visits[1].purpose, visits[1].repair = "after_repair", needless
         visits[1].day = needless.day + timedelta(days=1)
+        for later in visits[1:]:
+            later.filled_on = needless.day
     return sorted(visits, key=lambda visit: visit.day)
 
 

@@ -71,7 +71,7 @@ MODELS: tuple[Model, ...] = (
         low_port_station="compressor_suction", high_port_station="condenser_outlet",
         condenser_fan_stages=2,
         parts=Parts(
-            160.0, 1.35, 2.70, 0.140, (0.06, 0.165, 0.50), 0.072, 0.36, 0.36, 110.0,
+            160.0, 1.35, 2.70, 0.140, (0.06, 0.165, 0.50), 0.080, 0.36, 0.31, 110.0,
             (6.5, 12.8), (4.8, 9.3), 13.0, 45.0,
         ),
     ),
@@ -81,7 +81,7 @@ MODELS: tuple[Model, ...] = (
         low_port_station="compressor_suction", high_port_station="compressor_discharge",
         condenser_fan_stages=2,
         parts=Parts(
-            130.0, 1.40, 2.30, 0.125, (0.06, 0.155, 0.43), 0.058, 0.35, 0.33, 80.0,
+            130.0, 1.40, 2.30, 0.125, (0.06, 0.155, 0.43), 0.062, 0.35, 0.30, 80.0,
             (6.5, 13.0), (4.8, 9.6), 14.0, 50.0,
         ),
     ),
