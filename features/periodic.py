@@ -27,7 +27,14 @@ if TYPE_CHECKING:
 _LEAST_BLOCKS_PER_CYCLE = 2
 # Two-sided 10 % point of the normal distribution for the Mann-Kendall statistic.
 _TREND_LIMIT = 1.645
-_TREND_CHANNELS = ("low_side_kpa", "high_side_kpa", "duct_air_c")
+# A long chain is read in pieces, so that one odd cycle does not spoil it (tuning value).
+_CYCLES_PER_WINDOW = 5
+# Channels whose cycle means must hold still, and the setting of their largest drift.
+_TREND_CHANNELS = {
+    "low_side_kpa": "low_side_slope_kpa_per_min",
+    "high_side_kpa": "high_side_slope_kpa_per_min",
+    "duct_air_c": "duct_slope_k_per_min",
+}
 
 
 def find_periodic_units(
@@ -37,24 +44,23 @@ def find_periodic_units(
     settings: DerivationSettings,
     block_s: float,
 ) -> pl.DataFrame:
-    """One unit per cycle of every chain that is regular and without trend.
+    """One unit per cycle of every window of cycles that is regular and without trend.
 
-    A chain is cut where a cycle does not lie in one of the regimes from end to end.
+    A chain is cut where a cycle does not lie in one of the regimes from end to end, and
+    then read in windows of a few cycles.
     """
     placed = _place_on_blocks(blocks, cycles, regimes, block_s)
     if placed.is_empty():
         return pl.DataFrame(schema=UNITS_SCHEMA)
-    follows = (
-        is_same_test(1)
-        & (pl.col("start_s") == pl.col("end_s").shift(1))
-        & (pl.col("regime") == pl.col("regime").shift(1))
-    )
+    chained = _cut_into_windows(placed)
     period_s = pl.col("end_s") - pl.col("start_s")
-    trends = [name for name in _TREND_CHANNELS if name in placed.columns]
-    chained = placed.with_columns(window_number=(~follows).cum_sum().cast(pl.Int64))
     regular = (
         chained.group_by("window_number", maintain_order=True)
-        .agg(pl.col(trends), n_cycles=pl.len(), variation=period_s.std() / period_s.mean())
+        .agg(
+            pl.col("start_s", *_trend_channels(placed)),
+            n_cycles=pl.len(),
+            variation=period_s.std() / period_s.mean(),
+        )
         .filter(
             (pl.col("n_cycles") >= settings.least_cycles)
             & (pl.col("variation") < settings.largest_period_variation)
@@ -63,12 +69,29 @@ def find_periodic_units(
     level = [
         row["window_number"]
         for row in regular.iter_rows(named=True)
-        if not any(_has_trend(row[name]) for name in trends)
+        if not any(_has_trend(row, name, settings) for name in _trend_channels(placed))
     ]
     return (
         chained.filter(pl.col("window_number").is_in(level))
         .with_columns(kind_code=pl.lit("periodic"))
         .select(pl.col(name).cast(dtype) for name, dtype in UNITS_SCHEMA.items())
+    )
+
+
+def _trend_channels(frame: pl.DataFrame) -> list[str]:
+    return [name for name in _TREND_CHANNELS if name in frame.columns]
+
+
+def _cut_into_windows(placed: pl.DataFrame) -> pl.DataFrame:
+    """The cycles with window_number: consecutive cycles of one regime, a few at a time."""
+    follows = (
+        is_same_test(1)
+        & (pl.col("start_s") == pl.col("end_s").shift(1))
+        & (pl.col("regime") == pl.col("regime").shift(1))
+    )
+    place = pl.int_range(pl.len()).over("chain") // _CYCLES_PER_WINDOW
+    return placed.with_columns(chain=(~follows).cum_sum()).with_columns(
+        window_number=pl.struct("chain", place.alias("piece")).rle_id().cast(pl.Int64)
     )
 
 
@@ -88,7 +111,7 @@ def _place_on_blocks(
     blocks: pl.DataFrame, cycles: pl.DataFrame, regimes: Sequence[Regime], block_s: float
 ) -> pl.DataFrame:
     """The cycles with their rows, regime and means, where the regime is one throughout."""
-    trends = [name for name in _TREND_CHANNELS if name in blocks.columns]
+    trends = _trend_channels(blocks)
     known = cycles.select("test_number", "start_s", "end_s").with_row_index("cycle")
     inside = (
         blocks.select("test_number", "regime", *trends, time_s=pl.col("start_s") + block_s / 2)
@@ -121,9 +144,16 @@ def _place_on_blocks(
     )
 
 
-def _has_trend(means: list[float | None]) -> bool:
-    """True means: the cycle means rise or fall; false where any of them is unknown."""
-    known = [mean for mean in means if mean is not None]
-    if len(known) < len(means):
+def _has_trend(
+    window: dict[str, list[float | None]], channel: str, settings: DerivationSettings
+) -> bool:
+    """True means: the cycle means rise or fall, by more than a steady window may drift.
+
+    False where any of them is unknown: the channel is then not read either.
+    """
+    means = np.array(window[channel], dtype=np.float64)
+    minutes = np.array(window["start_s"], dtype=np.float64) / 60.0
+    if np.isnan(means).any() or abs(mann_kendall(means)) <= _TREND_LIMIT:
         return False
-    return abs(mann_kendall(np.asarray(known))) > _TREND_LIMIT
+    slope = float(np.polyfit(minutes - minutes.mean(), means, 1)[0])
+    return abs(slope) > float(getattr(settings, _TREND_CHANNELS[channel]))

@@ -41,9 +41,9 @@ def test_the_mean_over_whole_cycles():
     assert values["low_side_kpa"] == pytest.approx(266.67, abs=1.0)
     assert values["high_side_kpa"] == pytest.approx(1333.33, abs=3.0)
     assert set(found.windows["kind_code"]) == {"periodic"}
-    # whole cycles from 300 s to the last seen start at 840 s
-    assert found.windows["start_s"].to_list() == [300.0]
-    assert found.windows["end_s"].to_list() == [840.0]
+    # whole cycles from 300 s to the last seen start at 840 s, five to a window: 5 + 4
+    assert found.windows["start_s"].to_list() == [300.0, 600.0]
+    assert found.windows["end_s"].to_list() == [600.0, 840.0]
 
 
 def test_the_rate_of_a_clutch_that_cycles():
@@ -85,8 +85,24 @@ def test_irregular_cycles_give_no_window():
 def test_cycles_that_drift_give_no_window():
     starts_s = np.arange(0.0, 900.0, 60.0)
     assert derive(
-        cycling(starts_s, 40.0, drift_kpa_per_min=5.0), FIXED, SETTINGS
+        cycling(starts_s, 40.0, drift_kpa_per_min=2 * SETTINGS.low_side_slope_kpa_per_min),
+        FIXED,
+        SETTINGS,
     ).windows.is_empty()
+
+
+def test_a_drift_that_a_steady_window_may_have_is_no_trend():
+    starts_s = np.arange(0.0, 900.0, 60.0)
+    gentle = cycling(starts_s, 40.0, drift_kpa_per_min=0.4 * SETTINGS.low_side_slope_kpa_per_min)
+    assert derive(gentle, FIXED, SETTINGS).windows.height == 2
+
+
+def test_one_odd_cycle_spoils_its_own_window_only():
+    # cycles of 60 s, but for one of 150 s beginning at 660 s; the windows of five cycles
+    # begin at 300 s and at 600 s: periods of 60, 150, 60 s have a CV of 0.58
+    starts_s = np.array([*np.arange(0.0, 661.0, 60.0), 810.0, 870.0])
+    found = derive(cycling(starts_s, 40.0), FIXED, SETTINGS).windows
+    assert found["start_s"].to_list() == [300.0]
 
 
 def test_two_cycles_are_not_enough():
