@@ -32,6 +32,10 @@ _HIGHEST_CHANCE = 1e-6
 # noise is taken from blocks of so many readings, and from no fewer than so many blocks
 _NOISE_BLOCK_READINGS = 20
 _LEAST_NOISE_BLOCKS = 4
+# A reading near the border of two display steps flickers however quiet it is, then stands
+# still once it has drifted off the border. Only noise that spans several steps proves a
+# sensor alive: flicker between two values alone looks like noise of 0.41 steps.
+_LEAST_NOISE_PER_STEP = 0.75
 # steps smaller than this are rounding of a unit conversion, not resolution
 _LEAST_STEP = 1e-9
 # a start or stop shows only when the machine both rested and ran for a while
@@ -86,7 +90,7 @@ def _judge_test(
     resolution = _resolution(values)
     held = _readings_per_update(values)
     noise = _noise(_between(values, runs, running)[::held], resolution)
-    if noise <= 0.0:
+    if noise < _LEAST_NOISE_PER_STEP * resolution:
         return []
     ln_same = math.log(max(math.erf(resolution / (2.0 * math.sqrt(2.0) * noise)), 1e-300))
     ln_allowed = math.log(_HIGHEST_CHANCE / values.size)

@@ -273,6 +273,26 @@ def test_a_channel_that_never_moves_through_a_start_is_stuck():
         assert screen(frame).samples[name].null_count() == ROWS
 
 
+def test_a_frozen_channel_is_judged_test_by_test():
+    # the last value of one test is the first of the next
+    frames = [
+        with_values(clean_test(4, test_id=test_id), "duct_air_c", slice(None), 29.5)
+        for test_id in ("a", "b")
+    ]
+    trust = screen(pl.concat(frames)).trust
+    assert trust.select("test_id", "distrusted_share").rows() == [("a", 1.0), ("b", 1.0)]
+
+
+def test_a_quiet_reading_that_leaves_the_border_of_two_steps_is_not_stuck():
+    # flickers between 9.0 and 9.1 for minutes, then drifts by a twentieth and stands still
+    for seed in range(50):
+        rng = np.random.default_rng(seed)
+        frame = clean_test(seed)
+        quiet = np.linspace(9.05, 9.0, ROWS) + rng.normal(0, 0.012, ROWS)
+        frame = with_values(frame, "duct_air_c", slice(31, None), np.round(quiet, 1)[31:])
+        assert fired(frame) == set()
+
+
 def test_a_constant_channel_without_a_start_proves_nothing():
     running = clean_test(4).filter(pl.col("time_s") > 300.0)
     frame = running.with_columns(pl.lit(9.0).alias("duct_air_c"))
