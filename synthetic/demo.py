@@ -28,7 +28,7 @@ from synthetic.sensors import measure
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-_BATCH = 150
+_BATCH = 300
 _INSTRUMENT = {each.instrument_id: each for each in INSTRUMENTS}
 _MODEL = {each.model_id: each for each in MODELS}
 

@@ -90,7 +90,7 @@ def _draw_illness(rng: np.random.Generator, car: Car, kind: str) -> Illness:
     first_ill = car.days[int(rng.beta(0.8, 1.6) * len(car.days))]
     onset = first_ill - timedelta(days=int(rng.integers(1, 30)))
     grows = float(rng.uniform(40.0, 160.0)) if BY_KIND[kind].grows else 0.0
-    return Illness(kind, round(float(rng.uniform(0.4, 1.0)), 3), onset, grows)
+    return Illness(kind, round(float(rng.uniform(0.45, 1.0)), 3), onset, grows)
 
 
 def _draw_cars(rng: np.random.Generator, fleet_size: FleetSize) -> list[Car]:

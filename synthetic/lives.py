@@ -116,7 +116,7 @@ def _ill_life(rng: np.random.Generator, car: Car, illness: Illness) -> list[Visi
             visit.purpose = "screening"
         visits.append(visit)
         more = number + 1 < len(car.days)
-        if visit.severity > 0 and visit.repair is None and more and rng.random() < 0.45:
+        if visit.severity > 0 and visit.repair is None and more and rng.random() < 0.35:
             repair = _repair_of(rng, car, illness, day + timedelta(days=int(rng.integers(1, 9))))
             visit.purpose, visit.repair = "before_repair", repair
             current = None if repair.is_cured else _returned(illness, repair)
