@@ -88,18 +88,23 @@ def _panel(
         regime=regime_words(regime),
         unit=unit.label,
         decimals=unit.decimals,
-        points=tuple(_point(row, unit) for row in ordered),
+        points=tuple(_point(row, unit, _floor(feature)) for row in ordered),
     )
 
 
-def _point(row: Mapping[str, Any], unit: DisplayUnit) -> HistoryPoint:
+def _floor(feature: str) -> float:
+    """The least value that the quantity can have: a count per minute is never negative."""
+    return 0.0 if feature.endswith("_per_min") else float("-inf")
+
+
+def _point(row: Mapping[str, Any], unit: DisplayUnit, floor: float) -> HistoryPoint:
     expected, spread = row["expected"], row["spread"]
     reach = None if expected is None or spread is None else BAND_SPREADS * spread
     return HistoryPoint(
         tested_at=row["tested_at"],
         observed=unit.convert(row["observed"]),
         expected=None if expected is None else unit.convert(expected),
-        band_low=None if reach is None else unit.convert(expected - reach),
+        band_low=None if reach is None else unit.convert(max(floor, expected - reach)),
         band_high=None if reach is None else unit.convert(expected + reach),
         is_finding=row["finding_code"] is not None,
     )

@@ -111,6 +111,7 @@ class VehicleSummary:
     n_tests: int
     evidence: tuple[EvidenceRow, ...]
     latest: LatestTest | None
+    missing: tuple[str, ...]
     unassessed: tuple[Unassessed, ...]
     history: tuple[HistoryPanel, ...]
     repairs: tuple[RepairMark, ...]
@@ -135,7 +136,8 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
         n_tests=state["n_tests"] or 0,
         evidence=_evidence(vehicle_id, tests, ledger, settings),
         latest=None if latest is None else _latest(latest, residuals, ledger, settings),
-        unassessed=_unassessed(state, latest, residuals, ledger),
+        missing=tuple((state["missing"] or "").split("; ")) if state["missing"] else (),
+        unassessed=_unassessed(latest, residuals, ledger),
         history=_history(tests, residuals, settings),
         repairs=tuple(_repair(row, settings) for row in ledger.repairs.get(vehicle_id, [])),
     )
@@ -247,13 +249,9 @@ def _set_aside(row: Row) -> SetAside:
     )
 
 
-def _unassessed(
-    state: Row, latest: Row | None, residuals: list[Row], ledger: Ledger
-) -> tuple[Unassessed, ...]:
+def _unassessed(latest: Row | None, residuals: list[Row], ledger: Ledger) -> tuple[Unassessed, ...]:
     """What could not be judged in the latest test, without repeating a subject and reason."""
     found: list[Unassessed] = []
-    if state["missing"]:
-        found.append(Unassessed("for a fuller verdict", state["missing"], ""))
     if latest is not None:
         found += [
             Unassessed(f"column {row['column_name']}", row["sentence"] or "", row["hint"] or "")

@@ -205,7 +205,7 @@
   async function draw() {
     const panels = curves ? curves.panels : [];
     for (const panel of panels) {
-      plotOf(panel.key).style.minHeight = panel.height + 40 + "px";
+      plotOf(panel.key).style.minHeight = panel.height + 24 + "px";
     }
     for (const [i, panel] of panels.entries()) {
       await embed(panel.key, curveSpec(panel, i === 0));

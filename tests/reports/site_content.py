@@ -141,7 +141,7 @@ def _state(car, tests):
         "reason": reasons[car["state"]], "latest_test_id": tests[-1]["test_id"],
         "latest_tested_at": tests[-1]["started_at"], "n_tests": 3,
         "worst_z": -4.9 if is_low else 0.7,
-        "missing": "a clamp on the rear suction line",
+        "missing": "a clamp on the rear suction line; a longer steady window",
     }  # fmt: skip
 
 

@@ -63,7 +63,7 @@ def test_the_latest_test_and_its_events(service):
 
 def test_what_could_not_be_assessed_says_why(service):
     told = {(item.subject, item.reason) for item in service.unassessed}
-    assert ("for a fuller verdict", "a clamp on the rear suction line") in told
+    assert service.missing == ("a clamp on the rear suction line", "a longer steady window")
     assert (
         "superheat at rear evaporator outlet (at full output)",
         "not logged, or its samples were not trustworthy",
@@ -87,6 +87,16 @@ def test_history_band_and_order(service):
     assert [point.is_finding for point in subcooling.points] == [False, True, True]
     # 97.5 % point of the normal distribution, 1.96 (any printed table): 6.0 -+ 1.96 * 1.0
     assert (subcooling.points[0].band_low, subcooling.points[0].band_high) == (4.0, 8.0)
+
+
+def test_the_band_of_a_rate_stops_at_zero():
+    content = make_content(6)
+    rates = content.residuals.with_columns(
+        feature=pl.lit("fan_events_per_min"), expected=0.1, spread=1.0
+    )
+    panel = summary_of("CAR-0002", replace(content, residuals=rates)).history[0]
+    # 0.1 - 1.96 * 1.0 is below nothing; 0.1 + 1.96 * 1.0 = 2.06
+    assert (panel.points[0].band_low, panel.points[0].band_high) == (0.0, 2.06)
 
 
 def test_history_is_limited_by_the_setting():
