@@ -24,7 +24,13 @@ from features.rates import rate_tests
 from features.regimes import CONTINUOUS, Regime, add_regimes
 from features.screening import screen
 from features.window_values import read_windows
-from features.windows import WINDOWS, describe_windows, find_steady_units, logger_resolutions
+from features.windows import (
+    WINDOWS,
+    describe_windows,
+    find_steady_units,
+    join_units,
+    logger_resolutions,
+)
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
@@ -121,7 +127,7 @@ def _derive_at(
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
     blocks = add_regimes(blocks, tests, cycles["compressor_on"], settings)
     blocks = _add_air(blocks, tests)
-    units = pl.concat(
+    units = join_units(
         [
             find_steady_units(blocks, log.events, logger_resolutions(samples), settings, block_s),
             find_periodic_units(

@@ -23,6 +23,8 @@ from features.steadiness import SteadyLimits, is_steady
 from features.tables import Column, Table
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from features.settings import DerivationSettings
@@ -132,12 +134,21 @@ def logger_resolutions(ordered: pl.DataFrame) -> pl.DataFrame:
     return steps.group_by("test_number", maintain_order=True).agg(pl.col(inputs).min())
 
 
+def join_units(found: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """The units of several finders as one frame, their windows numbered apart."""
+    marked = pl.concat(
+        units.with_columns(finder=pl.lit(place)) for place, units in enumerate(found)
+    )
+    apart = pl.struct("finder", "window_number").rle_id().cast(pl.Int64)
+    return marked.with_columns(window_number=apart).drop("finder")
+
+
 def describe_windows(
     units: pl.DataFrame, blocks: pl.DataFrame, tests: pl.DataFrame, block_s: float
 ) -> pl.DataFrame:
     """The windows behind the units as a frame of `WINDOWS`, numbered in order of time."""
-    windows = units.group_by("kind_code", "window_number", maintain_order=True).agg(
-        pl.col("test_number", "regime").first(),
+    windows = units.group_by("window_number", maintain_order=True).agg(
+        pl.col("test_number", "kind_code", "regime").first(),
         pl.col("first_row").min(),
         pl.col("last_row").max(),
     )

@@ -126,6 +126,22 @@ def test_a_fan_that_cycles_is_read_over_whole_cycles_where_nothing_is_steady():
     assert values["condenser_fan_pct"] == pytest.approx(75.0, abs=1.0)
 
 
+def test_windows_of_fan_and_clutch_cycles_do_not_mix():
+    is_high = (TIME_S % 90) < 45
+    fan = log("fan").with_columns(
+        condenser_fan_pct=pl.Series(np.where(is_high, 100.0, 50.0)),
+        high_side_kpa=pl.Series(np.where(is_high, 1500.0, 1700.0)) + pl.col("duct_air_c"),
+    )
+    clutch = cycling(np.arange(0.0, 900.0, 60.0), 40.0).with_columns(test_id=pl.lit("clutch"))
+    told = context("fan", "clutch", compressor="fixed_clutch")
+    together = derive(pl.concat([fan, clutch], how="diagonal"), told, SETTINGS)
+    for samples, name in ((fan, "fan"), (clutch, "clutch")):
+        alone = derive(samples, told, SETTINGS)
+        assert alone.windows.height > 0
+        assert together.windows.filter(test_id=name).equals(alone.windows)
+        assert together.features.filter(test_id=name).equals(alone.features)
+
+
 def test_a_steady_window_goes_before_a_cycle():
     # fan cycles of 90 s until 570 s, then still
     is_high = ((TIME_S % 90) < 45) | (TIME_S > 540)
