@@ -8,6 +8,7 @@ gives baselines, residuals, assessments, states and evidence. Tests and repairs 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -75,7 +76,8 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     """
     if as_of.tzinfo is None:
         raise ValueError("as_of needs a time zone: write datetime(..., tzinfo=UTC)")
-    tests = add_test_ranks(inputs.context.filter(pl.col("started_at") <= as_of))
+    as_of = as_of.astimezone(UTC)
+    tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
     compared = compare_tests(inputs.features, tests, settings)
     plain = pl.concat([residual_frame(part, settings) for part in compared])
     residuals, test_q = add_flags(plain, tests, settings)
@@ -86,7 +88,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         inputs.vehicles,
         assessments.join(tests.select("test_id", "purpose", "repair_id"), on="test_id"),
         found,
-        _repairs_until(inputs.repairs, as_of),
+        _until(inputs.repairs, "performed_at", as_of),
     )
     latest = latest_tests(past, _with_adverse_z(residuals), gaps)
     states = state_frame(past, latest, settings, as_of)
@@ -103,9 +105,10 @@ def _residual_columns(residuals: pl.DataFrame) -> list[str]:
     return [name for name in RESIDUALS.schema if name in residuals.columns]
 
 
-def _repairs_until(repairs: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
-    instant = pl.col("performed_at").cast(pl.Datetime("us", "UTC"))
-    return repairs.with_columns(instant).filter(pl.col("performed_at") <= as_of)
+def _until(frame: pl.DataFrame, column: str, as_of: datetime) -> pl.DataFrame:
+    """The rows of instants not later than `as_of`, in UTC whatever zone they came in."""
+    instant = pl.col(column).cast(pl.Datetime("us", "UTC"))
+    return frame.with_columns(instant).filter(pl.col(column) <= as_of)
 
 
 def _with_adverse_z(residuals: pl.DataFrame) -> pl.DataFrame:

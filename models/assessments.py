@@ -107,4 +107,4 @@ def _verdict(row: Row, found: list[Row], gaps: list[Row]) -> tuple[str, str]:
         return NOT_ASSESSABLE, NO_WINDOW
     if gaps:
         return NOT_ASSESSABLE, f"Not judged: {gap_sentence(gaps)}."
-    return IN_BAND, f"All {row['n_assessed_features']} quantities judged lie within their band."
+    return IN_BAND, f"No finding among the {row['n_assessed_features']} quantities judged."

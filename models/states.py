@@ -15,6 +15,7 @@ import polars as pl
 
 from models.assessments import NO_WINDOW, NOT_ASSESSABLE, rests_on_one_sensor
 from models.coverage import ABSENT, NO_VERDICT
+from models.findings import JUDGED_FEATURE
 from models.history import History, PastTest, shared_findings, standing_far_beyond
 from models.sentences import (
     Row,
@@ -43,13 +44,14 @@ class LatestTest:
     """What the latest test of a car leaves open and offers.
 
     `known_features` are those with a value; `regimes` those that were judged;
-    `worst_z` the largest adverse deviation.
+    `worst_z` the largest adverse deviation, of `worst_feature`.
     """
 
     gaps: tuple[Row, ...]
     known_features: frozenset[str]
     regimes: tuple[str, ...]
     worst_z: float | None
+    worst_feature: str | None = None
 
 
 @dataclass(frozen=True)
@@ -197,7 +199,11 @@ def _earlier(recent: tuple[PastTest, ...]) -> str:
 
 def _in_band(test: PastTest, latest: LatestTest) -> str:
     regimes = enumeration(regime.replace("_", " ") for regime in latest.regimes)
-    return f"{test.reason.removesuffix('.')} (judged while {regimes})."
+    text = f"{test.reason.removesuffix('.')} while {regimes}"
+    if latest.worst_z is None or latest.worst_feature is None:
+        return f"{text}."
+    words = JUDGED_FEATURE[latest.worst_feature].words
+    return f"{text}; the largest deviation is {abs(latest.worst_z):.1f} spreads ({words})."
 
 
 def latest_tests(
@@ -209,11 +215,15 @@ def latest_tests(
     judged = pl.col("z").is_not_null()
     offered = (
         residuals.join(ids, on="test_id", how="semi")
+        .sort(pl.col("adverse_z").abs(), "feature", "regime")
         .group_by("test_id")
         .agg(
             pl.col("feature").filter(pl.col("observed").is_not_null()).unique().sort(),
             pl.col("regime").filter(judged & (pl.col("regime") != "whole_test")).unique().sort(),
-            pl.col("adverse_z").sort_by(pl.col("adverse_z").abs()).last().alias("worst_z"),
+            pl.struct(worst_z="adverse_z", worst_feature="feature")
+            .filter(pl.col("adverse_z").is_not_null())
+            .last()
+            .alias("worst"),
         )
     )
     rows = {row["test_id"]: row for row in offered.iter_rows(named=True)}
@@ -229,7 +239,14 @@ def latest_tests(
 def _latest(row: Row | None, gaps: list[Row]) -> LatestTest:
     if row is None:
         return LatestTest(tuple(gaps), frozenset(), (), None)
-    return LatestTest(tuple(gaps), frozenset(row["feature"]), tuple(row["regime"]), row["worst_z"])
+    worst = row["worst"] or {}
+    return LatestTest(
+        tuple(gaps),
+        frozenset(row["feature"]),
+        tuple(row["regime"]),
+        worst.get("worst_z"),
+        worst.get("worst_feature"),
+    )
 
 
 def state_frame(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
@@ -148,6 +149,12 @@ def test_nothing_after_as_of_is_seen(inputs):
         schema_overrides={"performed_at": pl.Datetime("us", "UTC")},
     )
     assert state_of(judge(replace(inputs, repairs=later), as_of), "aster-000")["state"] == "service"
+
+
+def test_as_of_may_come_in_any_time_zone(inputs):
+    as_of = START + timedelta(days=30)
+    elsewhere = as_of.astimezone(ZoneInfo("Europe/Athens"))
+    assert judge(inputs, elsewhere).states.equals(judge(inputs, as_of).states)
 
 
 def test_as_of_without_time_zone_is_an_error(inputs):

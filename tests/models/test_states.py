@@ -37,7 +37,7 @@ SUBCOOLING = row("subcooling_low", "condenser_outlet_subcooling_k", -4.1)
 
 
 def make_test(number, verdict, *findings, purpose=None, repair_id=None):
-    reason = {"in_band": "All 12 quantities judged lie within their band."}.get(verdict, "")
+    reason = {"in_band": "No finding among the 12 quantities judged."}.get(verdict, "")
     when = DAY0 + timedelta(days=20 * number)
     return PastTest(f"t{number}", when, verdict, reason, purpose, repair_id, findings)
 
