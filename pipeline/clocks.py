@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.headers import TIME_NAMES, is_header, unit_of
+from pipeline.headers import match_time, unit_of
 from pipeline.refusals import LogRefusedError
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def find_time_column(names: Sequence[str], form: TimeForm) -> int:
         wanted = form.column.strip().lower()
         fits = [index for index, name in enumerate(names) if name.lower() == wanted]
     else:
-        fits = [index for index, name in enumerate(names) if is_header(name, TIME_NAMES)]
+        fits = [index for index, name in enumerate(names) if match_time(name) is not None]
     if not fits:
         raise LogRefusedError(
             "no_time_column",
@@ -113,7 +113,7 @@ def find_time_use(index: int, name: str, unit_text: str, sample: str, form: Time
     """
     stated: str = form.format
     if stated == "auto":
-        stated = _format_of(sample, unit_text or unit_of(name) or "")
+        stated = _format_of(sample, unit_text or match_time(name) or unit_of(name) or "")
     if stated == "clock":
         return TimeUse(index, name, "clock", _clock_pattern(sample))
     if stated == "timestamp":

@@ -29,6 +29,7 @@ TIME_NAMES = frozenset(
         "time stamp", "date time", "datetime", "epoch", "seconds", "t",
     }
 )  # fmt: skip
+TIME_SUFFIXES = frozenset({"s", "sec", "seconds", "ms", "min", "h"})
 CHANNEL_NAMES = frozenset({"channel", "channel name", "sensor", "signal"})
 VALUE_NAMES = frozenset({"value", "reading"})
 UNIT_NAMES = frozenset({"unit", "units"})
@@ -141,6 +142,19 @@ def _may_be_unit(text: str, quantity: Quantity) -> bool:
 def is_header(text: str, names: frozenset[str]) -> bool:
     """True means: the header, with or without a unit, is one of the given plain names."""
     return any(plain_words(name) in names for name, _ in split_header(text))
+
+
+@lru_cache(maxsize=4096)
+def match_time(text: str) -> str | None:
+    """The unit text of a header that names the time (empty without one), None for any other."""
+    for name, unit_text in split_header(text):
+        words = plain_words(name)
+        if words in TIME_NAMES:
+            return unit_text or ""
+        stem, _, last = words.rpartition(" ")
+        if stem in TIME_NAMES and last in TIME_SUFFIXES:
+            return last
+    return None
 
 
 def unit_of(text: str) -> str | None:

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING
 from features.units import UNITS, UnitError, parse_unit
 from pipeline.headers import (
     CHANNEL_NAMES,
-    TIME_NAMES,
     VALUE_NAMES,
     is_header,
     match_header,
+    match_time,
 )
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def _likely_delimiter(line: str) -> str:
 @lru_cache(maxsize=4096)
 def names_columns(cells: tuple[str, ...]) -> bool:
     """True means: the cells name a time and a channel, or are the header of a long file."""
-    has_time = any(is_header(cell, TIME_NAMES) for cell in cells)
+    has_time = any(match_time(cell) is not None for cell in cells)
     is_long = any(is_header(cell, CHANNEL_NAMES) for cell in cells) and any(
         is_header(cell, VALUE_NAMES) for cell in cells
     )

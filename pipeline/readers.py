@@ -163,4 +163,4 @@ def _readings_frame(
         }
         for file, request in enumerate(requests)
     ]
-    return READINGS.conform(pl.DataFrame(rows, schema_overrides=READINGS.schema))
+    return pl.DataFrame(rows, schema=READINGS.schema)

@@ -40,17 +40,19 @@ def toml_problems(path: Path, shown: str) -> tuple[str, list[Problem]]:
         reason = error.strerror or "unknown reason"
         return "", [Problem("unreadable_file", f"The file cannot be read: {reason}.", shown)]
     except tomllib.TOMLDecodeError as error:
-        return text, [_not_toml(str(error), shown)]
+        return text, [_not_toml(str(error), text, shown)]
     return text, []
 
 
-def _not_toml(message: str, shown: str) -> Problem:
+def _not_toml(message: str, text: str, shown: str) -> Problem:
     found = _AT_LINE.search(message)
+    # the parser names no line when the text ends too early
+    line = int(found.group(1)) if found else max(1, len(text.splitlines()))
     return Problem(
         "not_toml",
         f"The file is not valid TOML: {_AT_LINE.sub('', message).strip()}.",
         shown,
-        int(found.group(1)) if found else None,
+        line,
         "Texts stand in quotes, a line reads `key = value`, a section `[name]`.",
     )
 

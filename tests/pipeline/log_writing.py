@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.log_requests import Door, LogRequest
 from pipeline.profiles import shipped_profiles
 from pipeline.readers import LogBatch, read_logs
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 # NIST SP 811: 1 psi = 6.894757 kPa (rounded; exact 0.45359237 * 9.80665 / 0.0254**2 / 1000)
 KPA_PER_PSI = 0.45359237 * 9.80665 / 0.0254**2 / 1000.0

@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
-from log_writing import door, read_one, refusal_codes, values, write
+from log_writing import door, read_one, refusal_codes, request, values, write
+
+from pipeline.readers import read_logs
 
 
 def log_with(tmp_path, header, *times):
@@ -68,10 +70,6 @@ def test_seconds_tell_no_instant(tmp_path):
 
 
 def test_midnight_is_unwrapped_per_log(tmp_path):
-    from log_writing import request
-
-    from pipeline.readers import read_logs
-
     text = "Clock;Ambient [degC]\n{};20,5\n{};20,5\n"
     before = write(tmp_path, "a.csv", text.format("23:59:50", "00:00:10"))
     after = write(tmp_path, "b.csv", text.format("09:00:00", "09:00:20"))
