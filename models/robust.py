@@ -38,6 +38,7 @@ _TRIMMED_SECOND_MOMENT = 0.911256360935392
 SCALE_EFFICIENCY = 0.4
 _HUBER_STEPS = 10
 _BISQUARE_STEPS = 10
+_STEPS_PER_SCALE = 2
 _SHARPENING_STEPS = 2
 # Keeps a direction without variation solvable; its leverage then is huge and is refused.
 _RIDGE = 1e-10
@@ -126,12 +127,14 @@ def bisquare_weights(relative: Array, constant: float = BISQUARE_CONSTANT) -> Ar
 def iterate(
     problem: Problem, start: Array, weigh: Callable[[Array], Array], steps: int
 ) -> tuple[Array, Array]:
-    """Coefficients after so many reweighted steps, the scale renewed before each."""
+    """Coefficients after so many reweighted steps, the scale renewed before every other."""
     coefficients = start
-    inverse_information = np.empty(0)
-    for _ in range(steps):
+    scale = inverse_information = np.empty(0)
+    for step in range(steps):
         residuals = problem.values - coefficients @ problem.design.T
-        scale = _scale(residuals, problem.weights, problem.freedom)
+        # The median is most of the work, and the scale settles long before the coefficients.
+        if step % _STEPS_PER_SCALE == 0:
+            scale = _scale(residuals, problem.weights, problem.freedom)
         used = problem.weights * weigh(_relative(residuals, scale))
         coefficients, inverse_information = _solve(problem.design, problem.values, used)
     return coefficients, inverse_information

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import false_discovery_control
 
@@ -28,12 +28,14 @@ def test_simes_by_hand():
     assert adjusted_p_values(np.array([0.5, 0.01, 0.02])).min() == pytest.approx(0.03)
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=40))
 def test_adjusted_p_values_are_those_of_the_reference_library(p_values):
     p = np.array(p_values)
     assert adjusted_p_values(p) == pytest.approx(false_discovery_control(p), abs=1e-12)
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 4)), min_size=1, max_size=60))
 def test_families_are_adjusted_each_for_itself(rows):
     p = np.array([row[0] for row in rows])
