@@ -71,7 +71,7 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
     batch = read_logs([request], Door.of(around.settings, around.profiles))
     lines = [str(file), *_reading_lines(batch, around)]
     if not batch.samples.is_empty():
-        lines += _channel_lines(batch.samples)
+        lines += _column_lines(batch, request.path)
         lines += _first_rows(batch.samples)
         row = {name: around.row[name] for name in CONTEXT.schema} | {"test_id": test_id}
         context = pl.DataFrame([row], schema=CONTEXT.schema)
@@ -123,22 +123,35 @@ def _reading_lines(batch: LogBatch, around: _Surroundings) -> Iterator[str]:
             yield f"  {title}:{column} {row['sentence']}{place} {row['hint'] or ''}".rstrip()
 
 
-def _channel_lines(samples: pl.DataFrame) -> Iterator[str]:
-    yield f"  {'channel':28} {'unit':7} {'station':8} {'lowest':>9} {'highest':>9} {'known':>6}"
-    for name in channels_in(samples):
-        column, channel = samples[name], CHANNEL[name]
-        lowest, highest = (_number(column.min()), _number(column.max()))
-        known = 1 - column.null_count() / column.len()
-        what = f"{name:28} {channel.unit:7} {channel.station:8}"
-        yield f"  {what} {lowest:>9} {highest:>9} {known:6.0%}"
+def _column_lines(batch: LogBatch, path: str) -> Iterator[str]:
+    """Each column as the file calls it, and what it became."""
+    uses = {use.channel: use for use in batch.columns.get(path, ())}
+    rows = [("column", "read as", "channel", "station", "lowest", "highest", "unit", "known")]
+    for name in channels_in(batch.samples):
+        values, channel, use = batch.samples[name], CHANNEL[name], uses.get(name)
+        rows.append(
+            (
+                use.name if use else "",
+                use.unit.name if use else "",
+                name,
+                channel.station,
+                _number(values.min()),
+                _number(values.max()),
+                channel.unit,
+                f"{1 - values.null_count() / values.len():.0%}",
+            )
+        )
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        yield f"  {'  '.join(cells)}".rstrip()
 
 
 def _first_rows(samples: pl.DataFrame) -> Iterator[str]:
-    names = ["time_s", *channels_in(samples)]
-    yield f"  First {_FIRST_ROWS} rows in these units:"
-    for row in samples.sort("time_s").head(_FIRST_ROWS).select(names).iter_rows(named=True):
-        values = ", ".join(f"{name} {_number(value)}" for name, value in row.items())
-        yield f"    {values}"
+    first = samples.sort("time_s").head(_FIRST_ROWS)
+    yield f"  First {first.height} rows, in the units of the channels:"
+    for name in ("time_s", *channels_in(samples)):
+        yield f"    {name:28} {'  '.join(_number(value) for value in first[name])}"
 
 
 def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
@@ -151,7 +164,8 @@ def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
             f"the samples: {row['sentence']}"
         )
     known = {f.name for f in FEATURE_RECORDS if derived.features[f.name].is_not_null().any()}
-    yield "  Can be worked out: " + (", ".join(map(quantity_words, sorted(known))) or "nothing")
+    words = [quantity_words(f.name) for f in FEATURE_RECORDS if f.name in known]
+    yield f"  Can be worked out: {', '.join(words) or 'nothing'}."
     logged = set(channels_in(samples))
     for feature in FEATURE_RECORDS:
         if feature.name not in known:

@@ -137,5 +137,5 @@ def _rejected_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:
 
 def _wrapped(text: str, indent: str) -> list[str]:
     return textwrap.wrap(
-        text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
+        text, _WIDTH, initial_indent=indent, subsequent_indent=indent, break_long_words=False
     )

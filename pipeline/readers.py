@@ -26,6 +26,7 @@ from pipeline.text_logs import read_text_group, sort_text_logs
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
 
+    from pipeline.column_plans import ColumnUse
     from pipeline.raw_logs import LogGroup, WideRows
 
 __all__ = ["NOTICES", "READINGS", "REFUSALS", "Door", "LogBatch", "LogRequest", "read_logs"]
@@ -62,12 +63,15 @@ class LogBatch:
         `REFUSALS`: files and columns that were not read.
     notices : DataFrame
         `NOTICES`: what else should be known of the files.
+    columns : mapping of str to tuple of ColumnUse
+        By path: the columns that were read, as the file calls them, with channel and unit.
     """
 
     samples: pl.DataFrame
     readings: pl.DataFrame
     refusals: pl.DataFrame
     notices: pl.DataFrame
+    columns: Mapping[str, tuple[ColumnUse, ...]]
 
 
 def read_logs(requests: Sequence[LogRequest], door: Door) -> LogBatch:
@@ -88,15 +92,18 @@ def read_logs(requests: Sequence[LogRequest], door: Door) -> LogBatch:
     ledger = Ledger()
     samples: list[pl.DataFrame] = []
     readings: dict[int, dict[str, object]] = {}
+    columns: dict[str, tuple[ColumnUse, ...]] = {}
     with TemporaryDirectory(prefix="chillroster-") as scratch:
         for group, wide in _read_groups(requests, door, Path(scratch), ledger):
             part, rows = finish_group(group, wide, door, ledger)
             samples.append(part)
             readings |= rows
+            columns |= {group.requests[file].path: wide.plan.uses for file in wide.files}
     _refuse_unread(requests, readings, ledger)
     refusals, notices = ledger.frames()
     kept = [part for part in samples if part.height]
-    return LogBatch(_stack(kept, requests), _readings_frame(requests, readings), refusals, notices)
+    frame = _readings_frame(requests, readings)
+    return LogBatch(_stack(kept, requests), frame, refusals, notices, columns)
 
 
 def _read_groups(

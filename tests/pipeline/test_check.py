@@ -56,9 +56,10 @@ def test_a_registered_file_is_described_column_by_column(shop):
     assert "Car car001, model tolvanne_kombi, R1234yf." in words(checked)
     assert "420 rows over 419 s" in words(checked)
     row = next(line.split() for line in lines if line.strip().startswith("low_side_kpa"))
-    assert row[:2] == ["low_side_kpa", "kPa"]
-    assert row[-1] == "100%"
-    assert 290 < float(row[-3]) < float(row[-2]) < 420
+    # column, read as (kPa absolute), channel, station (1 or 7), lowest, highest, unit, known
+    assert row[0] == row[3] == "low_side_kpa"
+    assert row[-2:] == ["kPa", "100%"]
+    assert 290 < float(row[-4]) < float(row[-3]) < 420
     assert "Cannot: superheat at rear evaporator outlet (not logged:" in words(checked)
     assert checked.n_refused == 0
     assert not shop.workspace.work_folder.exists()
