@@ -75,7 +75,7 @@ def _curves() -> Layers:
     layers = alt.layer(
         _windows(), _band(), _event_rules(), _lines(), _distrusted_marks(), _event_glyphs()
     )
-    names = ("last_minute", "lowest", "highest")
+    names = ("last_minute", "lowest", "highest", "event_opacity")
     return layers.add_params(*(alt.param(name=name, value=1) for name in names))
 
 
@@ -116,7 +116,11 @@ def _band() -> alt.Chart:
 
 def _event_rules() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("events")).mark_rule(
-        aria=False, color="var(--event)", strokeWidth=1, strokeDash=[1, 2]
+        aria=False,
+        color="var(--event)",
+        strokeWidth=1,
+        strokeDash=[1, 2],
+        strokeOpacity=alt.ExprRef("event_opacity"),
     )
     return _encode(mark, x=_minutes(), y=_TOP, y2=_FOOT)
 

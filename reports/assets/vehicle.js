@@ -52,7 +52,12 @@
     spec.description = panel.description;
     spec.padding = { left: 4, right: 10, bottom: 4, top: isFirst ? 16 : 4 };
     const [lowest, highest] = range(panel);
-    const params = { last_minute: lastMinute, lowest: lowest, highest: highest };
+    const params = {
+      last_minute: lastMinute,
+      lowest: lowest,
+      highest: highest,
+      event_opacity: curves.events.length > 40 ? 0.4 : 1, // a cycling car has a hundred
+    };
     for (const param of spec.params) {
       param.value = params[param.name];
     }

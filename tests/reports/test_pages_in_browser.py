@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import http.server
+import importlib
 import os
 import re
 import shutil
@@ -21,7 +22,10 @@ from site_content import HOSTILE_VEHICLE, make_content, make_samples
 from reports.display import file_stem
 from reports.site import write_site
 
-sync_api = pytest.importorskip("playwright.sync_api")
+IN_CI = os.environ.get("CI") == "true"
+if not IN_CI:
+    pytest.importorskip("playwright.sync_api", reason="Playwright for Python is not installed")
+sync_api = importlib.import_module("playwright.sync_api")
 pytestmark = pytest.mark.browser
 
 ARTEFACTS = Path(__file__).parents[2] / "test-artefacts"
@@ -44,7 +48,7 @@ def browser():
     path = chromium_path()
     if path is None:
         reason = "no Chromium on PATH; install it or name it in CHILLROSTER_CHROMIUM"
-        if os.environ.get("CI") == "true":
+        if IN_CI:
             pytest.fail(reason)
         pytest.skip(reason)
     with sync_api.sync_playwright() as playwright:

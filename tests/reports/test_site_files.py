@@ -254,6 +254,13 @@ def test_the_twin_says_what_the_page_says(hostile_site):
     assert vehicle["evidence"][0]["comparison"]["z"] == -4.9
 
 
+def test_missing_data_never_reads_as_healthy(hostile_site):
+    for car, is_healthy in (("CAR-0000", True), ("CAR-0003", False), ("CAR-0004", False)):
+        text = (hostile_site / "vehicles" / f"{file_stem(car)}.html").read_text()
+        assert ("Nothing that could be compared lies out of band." in text) is is_healthy
+        assert ("That does not make it a healthy car" in text) is not is_healthy
+
+
 def test_an_empty_fleet_has_a_page_that_says_what_to_do(tmp_path):
     result = write_site(make_content(0), tmp_path)
     assert result.n_pages_written == 1
