@@ -31,8 +31,8 @@ _DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 10
 _NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?")
 # a cell that is one number, between marks that no number holds
-_DECIMAL_COMMA = re.compile(r"[;|\t\n]\s*[+-]?\d+,\d+\s*(?=[;|\t\n])")
-_DECIMAL_POINT = re.compile(r"[;|\t\n]\s*[+-]?\d+\.\d+\s*(?=[;|\t\n])")
+_DECIMAL_COMMA = re.compile(r'[;|\t\n]\s*"?[+-]?\d+,\d+"?\s*(?=[;|\t\n])')
+_DECIMAL_POINT = re.compile(r'[;|\t\n]\s*"?[+-]?\d+\.\d+"?\s*(?=[;|\t\n])')
 _TIME_UNITS = frozenset({"s", "sec", "seconds", "min", "h", "ms", "hh:mm:ss", "h:m:s", "time"})
 
 
@@ -42,7 +42,8 @@ class Layout:
 
     `unit_texts` has one text per name, empty where there is no line of units;
     `lines_before_data` counts every line above the first row of data; `n_fields` is at
-    least the number of names, more where rows end in empty fields.
+    least the number of names, more where rows end in empty fields; `has_quotes` says that
+    cells of the first rows stand in quotes.
     """
 
     delimiter: str
@@ -51,6 +52,7 @@ class Layout:
     unit_texts: tuple[str, ...]
     lines_before_data: int
     n_fields: int
+    has_quotes: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,7 @@ def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
         tuple(units[index] if index < len(units) else "" for index in range(len(names))),
         first,
         max(len(names), len(first_row)),
+        any('"' in line for line in sample),
     )
     return FoundLayout(layout, first_row, has_mixed_marks)
 

@@ -117,7 +117,7 @@ class ChannelMap(_Part):
 
     def fits(self, name: str) -> bool:
         """True means: this line speaks of the column of that name; case does not count."""
-        return fnmatchcase(name.strip().lower(), self.column.strip().lower())
+        return fits_pattern(name, self.column)
 
 
 class Profile(_Part):
@@ -151,7 +151,16 @@ class Profile(_Part):
 
     def ignores(self, name: str) -> bool:
         """True means: the column is passed over without a remark."""
-        return any(fnmatchcase(name.strip().lower(), one.strip().lower()) for one in self.ignore)
+        return any(fits_pattern(name, one) for one in self.ignore)
+
+
+def fits_pattern(name: str, pattern: str) -> bool:
+    """True means: the name is the pattern, in which `*` stands for any letters, `?` for one.
+
+    Case does not count. Brackets are brackets: names such as `P1 [bar]` carry them.
+    """
+    literal = pattern.strip().lower().replace("[", "[[]")
+    return fnmatchcase(name.strip().lower(), literal)
 
 
 def _require_unit(text: str, quantity: Quantity) -> None:

@@ -92,17 +92,13 @@ def _read_table(workspace: Workspace, table: RegistryTable, zone: str) -> Checke
     raw = read_raw(workspace, table.name)
     if raw is not None:
         return check_table(raw, table, zone)
+    if not table.optional:
+        sentence = f"The registry has no table {table.name} ({table.grain})."
+        hint = "`chillroster init` in a new folder writes an empty one with its header."
+        shown = _shown(workspace, table.name)
+        raise ProblemsError([Problem("missing_file", sentence, shown, hint=hint)])
     empty = table.table.empty().drop([column.name for column in table.added])
-    frame = empty.with_columns(pl.lit(None, pl.Int64).alias("line"))
-    if table.optional:
-        return Checked(frame, (), ())
-    problem = Problem(
-        "missing_file",
-        f"The registry has no table {table.name} ({table.grain}).",
-        _shown(workspace, table.name),
-        hint="`chillroster init` in a new folder writes an empty one with its header.",
-    )
-    return Checked(frame, (problem,), ())
+    return Checked(empty.with_columns(pl.lit(None, pl.Int64).alias("line")), (), ())
 
 
 def _check_between(
@@ -118,6 +114,10 @@ def _check_between(
             if not target or table.name not in frames or target not in frames:
                 continue
             known = frames[target][column].drop_nulls().to_list()
+            # a table without its key column is a problem of its own, told once
+            is_keyless = not known and frames[target].height > 0
+            if is_keyless or (entry.may_dangle_when_empty and not known):
+                continue
             problems += check_reference(
                 frames[table.name], entry.name, known, shown[table.name], shown[target]
             )

@@ -34,7 +34,8 @@ class Entry:
     """One column of a registry file.
 
     `choices` are the words allowed (empty: any text); `refers_to` is `table.column` of
-    the row that must exist; `lowest` and `highest` bound what a number can be at all.
+    the row that must exist (with `may_dangle_when_empty` only if that table has rows);
+    `lowest` and `highest` bound what a number can be at all.
     """
 
     name: str
@@ -44,6 +45,7 @@ class Entry:
     required: bool = False
     choices: tuple[str, ...] = ()
     refers_to: str = ""
+    may_dangle_when_empty: bool = False
     lowest: float = float("-inf")
     highest: float = float("inf")
 
@@ -146,7 +148,8 @@ TEST_ENTRIES = RegistryTable(
         Entry("doors_open", "truth", "doors were open"),
         Entry("cabin_setpoint_c", "number", "temperature asked for", "degC",
               lowest=5, highest=40),
-        Entry("instrument_id", "text", "the instrument used"),
+        Entry("instrument_id", "text", "the instrument used",
+              refers_to="instruments.instrument_id", may_dangle_when_empty=True),
         Entry("clamps_insulated", "truth", "temperature clamps were insulated"),
     ),
 )  # fmt: skip

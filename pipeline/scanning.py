@@ -74,6 +74,8 @@ def _scan(
             decimal_comma=layout.decimal_comma,
             skip_lines=layout.lines_before_data,
             null_values=missing,
+            # where no cell is quoted, a stray quote must not swallow the lines below it
+            quote_char='"' if layout.has_quotes else None,
             include_file_paths="path",
             glob=False,
         )

@@ -232,16 +232,28 @@ def test_packed_logs_read_as_their_plain_text(tmp_path):
         assert batch.samples.drop("test_id").equals(plain)
 
 
-def test_one_broken_file_of_500_costs_only_itself(tmp_path):
+RAGGED = HEADER + rows(200) + "".join(f"{n},40,0,30,5\n" for n in range(200, 300))
+
+
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [
+        (b"\x89\x00\x01broken\xff" * 50, "not_text"),
+        # as sound as the others until far below the part that is looked at first
+        (RAGGED.encode(), "ragged_rows"),
+        (b"", "empty_file"),
+    ],
+)
+def test_one_broken_file_of_500_costs_only_itself(tmp_path, content, code):
     requests = [
         request(write(tmp_path, f"log{n:03}.csv", HEADER + rows(20 + n % 5))) for n in range(500)
     ]
-    broken = write(tmp_path, "log250.csv", b"\x89\x00\x01broken\xff" * 50)
+    broken = write(tmp_path, "log250.csv", content)
     batch = read_logs(requests, door())
     outcomes = dict(batch.readings.select("path", "outcome_code").rows())
     assert sum(outcome == "read" for outcome in outcomes.values()) == 499
     assert [path for path, outcome in outcomes.items() if outcome == "refused"] == [broken.name]
-    assert batch.refusals.height == 1
+    assert refusal_codes(batch) == [(None, code)]
     expected = sum(20 + n % 5 for n in range(500) if n != 250)
     assert batch.samples.height == expected
     assert batch.samples["test_id"].n_unique() == 499
@@ -267,6 +279,18 @@ def test_bad_rows_deep_in_files_of_a_batch_cost_only_these_rows(tmp_path):
     alone = read_one(tmp_path / "log00.csv").samples.drop("test_id")
     other = batch.samples.filter(pl.col("test_id") == "test-log39.csv").drop("test_id")
     assert other.equals(alone)
+
+
+def test_a_stray_quote_swallows_nothing(tmp_path):
+    text = "Time [s],Ambient [degC],Note\n" + "".join(f"{n},20.5,ok\n" for n in range(300))
+    batch = read_one(write(tmp_path, "a.csv", text.replace("\n150,20.5,ok", '\n150,20.5,"ok')))
+    assert batch.readings["n_rows"][0] == 300
+    assert values(batch, "ambient_air_c") == [20.5] * 300
+
+
+def test_quoted_cells_are_read(tmp_path):
+    text = 'Time [s];"Ambient [degC]"\n"0";"20,5"\n"1";"21,5"\n'
+    assert values(read_one(write(tmp_path, "a.csv", text)), "ambient_air_c") == [20.5, 21.5]
 
 
 def test_order_of_requests_is_the_order_of_samples(tmp_path):

@@ -14,7 +14,7 @@ from log_writing import (
 )
 
 from pipeline.problems import ProblemsError
-from pipeline.profiles import read_profiles, shipped_profiles
+from pipeline.profiles import fits_pattern, read_profiles, shipped_profiles
 from pipeline.workspace import Workspace
 
 OWN = """
@@ -92,6 +92,21 @@ def test_a_profile_of_the_workspace_replaces_the_shipped_one_of_its_name(tmp_pat
     profiles = read_profiles(workspace_with(tmp_path, any_file_name=own))
     assert [p.name for p in profiles].count("semicolon_metric") == 1
     assert profiles[0].recognise.first_line == "My logger"
+
+
+@pytest.mark.parametrize(
+    ("pattern", "name", "fits"),
+    [
+        ("P1 [bar]", "p1 [BAR]", True),
+        ("P1 [bar]", "P1 b", False),
+        ("Duct*", "Duct left", True),
+        ("P?", "P1", True),
+        ("P?", "P12", False),
+        ("*" * 79 + "b", "a" * 200, False),
+    ],
+)
+def test_patterns_know_only_stars_and_question_marks(pattern, name, fits):
+    assert fits_pattern(name, pattern) is fits
 
 
 def test_the_registry_may_name_the_profile(tmp_path):

@@ -83,7 +83,21 @@ def test_every_problem_has_a_hint_and_a_place(tmp_path):
 
 @pytest.mark.parametrize("name", ["models", "vehicles", "tests"])
 def test_a_missing_file_is_a_problem(tmp_path, name):
-    assert ("missing_file", f"registry/{name}.csv", None) in found(tmp_path, **{name: None})
+    assert found(tmp_path, **{name: None}) == [("missing_file", f"registry/{name}.csv", None)]
+
+
+def test_a_missing_key_column_is_told_once(tmp_path):
+    told = found(tmp_path, vehicles="car,model_id\nV1,A\n")
+    assert told == [("missing_column", "registry/vehicles.csv", 1)]
+
+
+def test_instruments_are_checked_once_there_are_some(tmp_path):
+    tests = "log,vehicle_id,started_at,instrument_id\na.csv,V1,2026-05-11,I2\n"
+    assert read(tmp_path, tests=tests).tests["instrument_id"].to_list() == ["I2"]
+    instruments = "instrument_id,channel\nI1,low_side_kpa\n"
+    assert found(tmp_path, tests=tests, instruments=instruments) == [
+        ("dangling_reference", "registry/tests.csv", 2)
+    ]
 
 
 def test_a_required_column_that_is_missing(tmp_path):
