@@ -5,7 +5,7 @@ not taken from any product. `CarDesign` holds neutral values of every quantity t
 can change; `faults` changes them.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from synthetic.plant.property_tables import R134A, R1234YF
 
@@ -44,14 +44,14 @@ class CarDesign:
     greatest_displacement: float = 1.0
     stuck_displacement: float = -1.0
     displacement_s: float = 4.0
-    stroke_play: float = 0.08
+    stroke_play: float = 0.03
     least_rpm: float = 900.0
     greatest_rpm: float = 8000.0
     target_c: float = 3.0
     suction_target_kpa: float = 300.0
     suction_target_fall: float = 0.02
     control_gain_per_k: float = 0.035
-    control_integral_per_k_s: float = 0.007
+    control_integral_per_k_s: float = 0.004
     clutch_off_c: float = 2.0
     clutch_on_c: float = 4.5
     pressure_switch_off_kpa: float = 0.0
@@ -86,7 +86,7 @@ class CarDesign:
     hot_air_share_idle: float = 0.18
     # expansion
     expansion_kind: float = 0.0
-    valve_area_m2: float = 1.15e-6
+    valve_area_m2: float = 1.0e-6
     valve_spring_kpa: float = 2.0
     valve_range_kpa: float = 110.0
     valve_bulb_limit_kpa: float = 520.0
@@ -94,7 +94,7 @@ class CarDesign:
     valve_least_opening: float = 0.03
     valve_greatest_opening: float = 1.0
     valve_needle_s: float = 0.8
-    bulb_s: float = 15.0
+    bulb_s: float = 20.0
     electronic_target_k: float = 7.0
     # internal heat exchanger and low-side lines
     exchanger_effectiveness: float = 0.0
@@ -108,7 +108,7 @@ class CarDesign:
     high_port_station: float = HIGH_PORT_LIQUID
     # front evaporator and its air
     boiling_kw_per_k: float = 2.0
-    vapour_kw_per_k: float = 0.03
+    vapour_kw_per_k: float = 0.02
     evaporator_m3: float = 0.38e-3
     air_transfer_units: float = 3.4
     evaporator_reference_air_kg_per_s: float = 0.10
@@ -142,10 +142,15 @@ class CarDesign:
 
 
 WORKSHOP_CAR = CarDesign(
-    charge_kg=0.50,
+    charge_kg=0.52,
     exchanger_effectiveness=0.43,
     rear_share=0.60,
     valve_area_m2=0.75e-6,
+    vapour_kw_per_k=0.03,
+    stroke_play=0.08,
+    target_c=1.9,
+    isentropic_best=0.66,
+    subcool_pass_share=0.19,
     fan_low_kg_per_s=0.20,
     fan_high_kg_per_s=0.80,
     fan_high_on_kpa=1180.0,
@@ -155,8 +160,12 @@ WORKSHOP_CAR = CarDesign(
 
 ARCHITECTURES: dict[str, CarDesign] = {
     "yf_external_exchanger_front_rear": WORKSHOP_CAR,
-    "yf_external_exchanger": replace(
-        WORKSHOP_CAR, rear_share=0.0, charge_kg=0.46, displacement_m3=155e-6, valve_area_m2=1.15e-6
+    "yf_external_exchanger": CarDesign(
+        exchanger_effectiveness=0.43,
+        displacement_m3=155e-6,
+        fan_low_kg_per_s=0.25,
+        fan_high_on_kpa=1350.0,
+        fan_high_off_kpa=950.0,
     ),
     "yf_external_suction": CarDesign(control_target=SUCTION_PRESSURE),
     "yf_external_flow": CarDesign(control_target=FLOW, exchanger_effectiveness=0.35),

@@ -83,7 +83,8 @@ class Plant:
 def soak_of(around: Batch) -> Soak:
     """Soak of each test from its conditions; inside air holds the ambient humidity ratio."""
     ratio = humidity_ratio(around.ambient_c, around.ambient_humidity_pct, around.barometric_kpa)
-    return Soak(around.parts_c, around.cabin_c, around.coolant_c, ratio)
+    hood = np.where(np.isnan(around.underhood_c), around.parts_c, around.underhood_c)
+    return Soak(around.parts_c, around.cabin_c, around.coolant_c, ratio, hood)
 
 
 def _moment(profiles: Profiles, second: int) -> Moment:

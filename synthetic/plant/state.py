@@ -79,12 +79,13 @@ class PlantState:
 
 @dataclass(frozen=True)
 class Soak:
-    """How a test starts [degC]: parts under the hood, cabin, coolant; humidity ratio inside."""
+    """How a test starts [degC]: parts, cabin, coolant, air under the hood; ratio inside."""
 
     parts_c: FloatArray
     cabin_c: FloatArray
     coolant_c: FloatArray
     cabin_ratio: FloatArray
+    underhood_c: FloatArray
 
 
 def soaked_state(cars: Batch, charge: Charge, soak: Soak) -> PlantState:
@@ -146,7 +147,7 @@ def _soaked_air(soak: Soak) -> AirState:
         cabin_c=soak.cabin_c,
         cabin_mass_c=soak.cabin_c,
         cabin_ratio=soak.cabin_ratio,
-        underhood_c=soak.parts_c,
+        underhood_c=soak.underhood_c,
         coolant_c=soak.coolant_c,
         duct_c=soak.cabin_c,
         rear_duct_c=soak.cabin_c,

@@ -49,7 +49,7 @@ def settle(cars: Batch, inputs: CircuitInputs, seconds: float = SETTLING_S) -> S
     lags = {name: np.full(len(cars), value) for name, value in SETTLING_LAGS.items()}
     circuit = Circuit.of(cars.with_columns(**lags))
     warm = inputs.condenser_air_c
-    soak = Soak(warm, warm, warm, np.full(len(cars), 0.008))
+    soak = Soak(warm, warm, warm, np.full(len(cars), 0.008), warm)
     state = soaked_state(circuit.cars, circuit.charge, soak).circuit
     found = None
     for _ in range(round(seconds / STEP_S)):

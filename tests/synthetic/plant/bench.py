@@ -9,7 +9,7 @@ from synthetic.plant.cars import CarDesign
 from synthetic.plant.circuit import CircuitInputs
 from synthetic.plant.evaporator import Air
 from synthetic.plant.moist_air import humidity_ratio
-from synthetic.plant.steady import Steady, cooling_kw, compression_kw, settle
+from synthetic.plant.steady import Steady, compression_kw, cooling_kw, settle
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -68,9 +68,7 @@ ORIFICE = Setting(
 
 def run(setting: Setting, faults: list[Faults]) -> tuple[Stations, object]:
     n = len(faults) + 1
-    cars = with_faults(
-        side_by_side([setting.car] * n), side_by_side([Faults(), *faults])
-    )
+    cars = with_faults(side_by_side([setting.car] * n), side_by_side([Faults(), *faults]))
     courses = profiles([setting.course] * n, np.random.default_rng(5))
     # the same engine in every twin
     for name in ("engine_rpm",):
