@@ -226,7 +226,8 @@ def test_an_uncertain_quantity_supports_no_finding(inputs):
 def test_a_sure_but_small_effect_is_no_finding():
     # With the other two hurdles as good as gone, the least effect of 2 K alone decides.
     lax = {"least_z": 0.5, "false_discovery_rate": 0.999}
-    rows = judge(make_inputs(Plan(faults={0: {"duct_air_c": 1.6}})), **lax).residuals
+    faults = {0: {"duct_air_c": 1.6}, 1: {"duct_air_c": 5.0}}
+    rows = judge(make_inputs(Plan(faults=faults)), **lax).residuals
     rows = rows.filter((pl.col("feature") == "duct_air_c") & (pl.col("q_value") <= 0.999))
     effect = rows["observed"] - rows["expected"]
     sure = rows["z"] >= 0.5
