@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from pipeline.clocks import find_time_column
@@ -19,6 +20,8 @@ from pipeline.raw_logs import Field, WideRows, value_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
+    import numpy.typing as npt
 
     from pipeline.profiles import Profile
 
@@ -93,13 +96,44 @@ def widen(rows: pl.DataFrame, profile: Profile) -> Iterator[WideRows]:
 
 def _widen_part(part: pl.DataFrame, names: list[str], profile: Profile) -> WideRows:
     plan = plan_columns(profile, names, [""] * len(names))
-    is_text = {use.index: use.is_text for use in plan.uses}
-    values = [_value(use.index, names[use.index], is_text=is_text[use.index]) for use in plan.uses]
-    wide = part.group_by("file", "seconds").agg(values).sort("file", "seconds")
+    columns = {names[use.index]: number for number, use in enumerate(plan.uses)}
+    column = pl.col("label").replace_strict(columns, default=None, return_dtype=pl.Int32)
+    cells = _in_order(part.with_columns(column.alias("column")).drop_nulls("column"))
+    is_new = _differs(cells["file"]) | _differs(cells["seconds"])
+    table = _table(cells.with_columns((is_new.cum_sum() - 1).alias("row")), len(plan.uses))
+    values = [
+        pl.Series(value_name(use.index), table[:, number], nan_to_null=True).cast(
+            pl.String if use.is_text else pl.Float64
+        )
+        for number, use in enumerate(plan.uses)
+    ]
+    wide = cells.filter(is_new).select("file", "seconds").with_columns(values)
     return WideRows(wide, plan, tuple(part["file"].unique().sort().to_list()))
 
 
-def _value(index: int, label: str, *, is_text: bool) -> pl.Expr:
-    first = pl.col("value").filter(pl.col("label") == label).first()
-    typed = first.cast(pl.String) if is_text else first
-    return typed.alias(value_name(index))
+def _table(cells: pl.DataFrame, n_columns: int) -> npt.NDArray[np.float64]:
+    """Cells with `row`, `column` and `value` as a table; NaN where there is no cell."""
+    n_rows = 0 if cells.is_empty() else int(cells["row"][-1]) + 1
+    table = np.full(n_rows * n_columns, np.nan)
+    place = (cells["row"] * n_columns + cells["column"]).alias("place")
+    is_taken = np.zeros(table.size, dtype=bool)
+    is_taken[place.to_numpy()] = True
+    if np.count_nonzero(is_taken) < cells.height:
+        cells = cells.with_columns(place).unique("place", keep="first", maintain_order=True)
+        place = cells["place"]
+    table[place.to_numpy()] = cells["value"].to_numpy()
+    return table.reshape(n_rows, n_columns)
+
+
+def _in_order(part: pl.DataFrame) -> pl.DataFrame:
+    """The rows by log and time; loggers mostly write them so, and sorting takes long."""
+    step, step_s = pl.col("file").diff(), pl.col("seconds").diff()
+    goes_back = (step < 0) | ((step == 0) & (step_s < 0))
+    if part.select(goes_back.any()).item():
+        return part.sort("file", "seconds", maintain_order=True)
+    return part
+
+
+def _differs(values: pl.Series) -> pl.Series:
+    """True where a value is not that of the row above; the first always is."""
+    return values.ne_missing(values.shift())

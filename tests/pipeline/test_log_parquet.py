@@ -83,6 +83,32 @@ def test_long_logs_of_several_sample_rates_leave_gaps_empty(tmp_path):
     assert values(batch, "ambient_air_c") == [30.5, None, 30.7]
 
 
+def test_of_two_values_for_one_time_and_channel_the_first_stays(tmp_path):
+    path = parquet(
+        tmp_path,
+        "a.parquet",
+        {
+            "timestamp": [instants(2)[n] for n in (0, 0, 1, 1)],
+            "channel": ["low_side_kpa_abs", "low_side_kpa_abs", "low_side_kpa_abs", "tyre_kpa"],
+            "value": [310.0, 999.0, 311.0, 5.0],
+        },
+    )
+    assert values(read_one(path), "low_side_kpa") == [310.0, 311.0]
+
+
+def test_an_unused_label_adds_no_rows(tmp_path):
+    path = parquet(
+        tmp_path,
+        "a.parquet",
+        {
+            "timestamp": instants(3),
+            "channel": ["low_side_kpa_abs", "tyre_kpa", "low_side_kpa_abs"],
+            "value": [310.0, 5.0, 311.0],
+        },
+    )
+    assert values(read_one(path), "time_s") == [0.0, 2.0]
+
+
 def test_long_labels_are_judged_one_by_one(tmp_path):
     labels = ["low_side_psi", "high_side_psig", "tyre_kpa", "ambient_air_degF", "compressor_on"]
     path = parquet(
