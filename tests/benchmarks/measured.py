@@ -52,7 +52,7 @@ def _report(root: Path) -> None:
 def _again(root: Path) -> None:
     summary = _update(root, does_assess=True)
     if summary.n_rows_written:
-        raise RuntimeError("an unchanged workspace wrote rows")
+        raise RuntimeError(f"an unchanged workspace wrote rows: {summary.lines}")
 
 
 def _update(root: Path, *, does_assess: bool):
