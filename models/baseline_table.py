@@ -35,7 +35,7 @@ def baseline_frame(compared: list[Compared], settings: AssessmentSettings) -> pl
         for row in _group_rows(fitted, settings)
     ]
     frame = BASELINES.conform(pl.DataFrame(rows, schema=BASELINES.schema))
-    return frame.sort("pooling_level", "group_label", "regime", "feature", "terms")
+    return frame.sort(BASELINES.key)
 
 
 def _group_rows(fitted: FittedGroup, settings: AssessmentSettings) -> list[Row]:
@@ -52,6 +52,7 @@ def _row(fitted: FittedGroup, place: int, settings: AssessmentSettings) -> Row:
         "group_label": fitted.label,
         "model_id": None if is_pool else fitted.label,
         "regime": fitted.regime,
+        "window_kind_code": fitted.kind or None,
         "feature": fitted.features[place].name,
         "n_vehicles": int(fits.vehicles[-1, place]),
         "n_tests": int(fits.tests[-1, place]),

@@ -1,6 +1,7 @@
 """Each car compared with its own kind: first with its model, then with its architecture.
 
-Takes the arrays of all tests (`Fleet`), forms the groups by control regime, and gives what
+Takes the arrays of all tests (`Fleet`), forms the groups by control regime and kind of
+window, and gives what
 was expected of every value, on which level of pooling, and why not where it was not.
 Does not belong here: fitting one group on one basis (`baseline`), frames, p-values.
 """
@@ -37,13 +38,14 @@ class Fleet:
     """All tests of one kind of row (per regime, or of the whole test), in a stable order.
 
     Text columns are object arrays (n,); `pools` is architecture and refrigerant, empty
-    where either is not known. Quantities as in `Group`.
+    where either is not known; `kinds` is steady, periodic or empty. Quantities as in `Group`.
     """
 
     vehicle_ids: Texts
     model_ids: Texts
     pools: Texts
     regimes: Texts
+    kinds: Texts
     conditions: Array
     values: Array
     uncertainties: Array
@@ -57,6 +59,7 @@ class FittedGroup:
     level: str
     label: str
     regime: str
+    kind: str
     n_models: int
     fits: Fits
     features: tuple[JudgedFeature, ...]
@@ -105,8 +108,9 @@ def compare(fleet: Fleet, settings: AssessmentSettings) -> Comparison:
             for target, source in ((terms, found.terms), (lacked, found.lacking)):
                 target[rows] = np.where(take, source[:, None], target[rows])
             levels[rows] = np.where(take, level, levels[rows])
-            name = (LEVELS[level], str(labels[rows[0]]), str(fleet.regimes[rows[0]]), n_models)
-            fitted += [FittedGroup(*name, fits, fleet.features) for fits in found.fits]
+            first = rows[0]
+            name = (LEVELS[level], labels[first], fleet.regimes[first], fleet.kinds[first])
+            fitted += [FittedGroup(*name, n_models, fits, fleet.features) for fits in found.fits]
     return Comparison(result, levels, terms, lacked, tuple(fitted))
 
 
@@ -123,12 +127,16 @@ def _scatter(target: Expectation, rows: Numbers, source: Expectation, take: Mask
 
 
 def _rows_of_groups(fleet: Fleet, labels: Texts) -> list[Numbers]:
-    """Row numbers of every regime and label that is not empty, in order."""
+    """Row numbers of every label that is not empty, by regime and kind of window, in order.
+
+    The mean over the cycles of a switching system is another quantity than the level of a
+    steady one, even in one control state: the two are never compared.
+    """
     usable = np.flatnonzero(labels != "")
     if usable.size == 0:
         return []
-    pairs = zip(fleet.regimes[usable], labels[usable], strict=True)
-    keys = np.array([f"{regime}\n{label}" for regime, label in pairs])
+    parts = (fleet.regimes[usable], fleet.kinds[usable], labels[usable])
+    keys = np.array(["\n".join(part) for part in zip(*parts, strict=True)])
     distinct, number = np.unique(keys, return_inverse=True)
     order = np.argsort(number, kind="stable")
     ends = np.cumsum(np.bincount(number, minlength=distinct.size))[:-1]

@@ -31,7 +31,9 @@ if TYPE_CHECKING:
 # Nothing is to be learned of the refrigerant circuit while it stands or starts.
 UNJUDGED_REGIMES = ("off", "starting")
 WHOLE_TEST = "whole_test"
-_ROW_COLUMNS = ("test_id", "vehicle_id", "model_id", "regime", "n_windows", "steady_s")
+_ROW_COLUMNS = (
+    "test_id", "vehicle_id", "model_id", "regime", "window_kind_code", "n_windows", "steady_s",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,7 @@ def _compare_rows(
         model_ids=_texts(rows, "model_id"),
         pools=_texts(rows, "pool"),
         regimes=_texts(rows, "regime"),
+        kinds=_texts(rows.with_columns(pl.col("window_kind_code").fill_null("")), "window_kind_code"),
         conditions=_conditions(rows),
         values=_matrix(rows, [feature.name for feature in judged]),
         uncertainties=_matrix(rows, [FEATURE[f.name].uncertainty_name for f in judged]),

@@ -36,6 +36,10 @@ _JUDGEMENT = (
     ),
     Column("baseline_vehicles", _COUNT, "1", "other cars behind the expected value"),
     Column("terms", _TEXT, "", "operating conditions that the expected value allows for"),
+    Column(
+        "window_kind_code", _TEXT, "",
+        "kind of the windows behind the value, steady or periodic; null for a whole test",
+    ),
     Column("n_windows", _COUNT, "1", "steady windows behind the observed value"),
     Column("steady_s", _REAL, "s", "steady time behind the observed value"),
 )  # fmt: skip
@@ -115,12 +119,13 @@ EVIDENCE = Table(
 BASELINES = Table(
     "baselines",
     "one row per group of cars, regime, feature and set of conditions",
-    ("pooling_level", "group_label", "regime", "feature", "terms"),
+    ("pooling_level", "group_label", "regime", "window_kind_code", "feature", "terms"),
     (
         Column("pooling_level", _TEXT, "", "model or architecture"),
         Column("group_label", _TEXT, "", "the model, or architecture and refrigerant"),
         Column("model_id", _TEXT, "", "the model; null for an architecture"),
         Column("regime", _TEXT, "", "control state"),
+        Column("window_kind_code", _TEXT, "", "steady or periodic; null for a whole test"),
         Column("feature", _TEXT, "", "name of the derived quantity"),
         Column("n_vehicles", _COUNT, "1", "cars fitted"),
         Column("n_tests", _COUNT, "1", "tests fitted"),
