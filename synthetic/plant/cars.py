@@ -47,7 +47,7 @@ class CarDesign:
     stroke_play: float = 0.03
     least_rpm: float = 900.0
     greatest_rpm: float = 8000.0
-    target_c: float = 3.0
+    target_c: float = 3.5
     suction_target_kpa: float = 300.0
     suction_target_fall: float = 0.02
     control_gain_per_k: float = 0.035

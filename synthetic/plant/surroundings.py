@@ -16,8 +16,9 @@ from synthetic.plant.state import AirState, ControlState
 WARM_ENGINE_C = 90.0
 ENGINE_WARM_UP_S = 260.0
 LEAST_BLOWER_SHARE = 0.15
-# a closed recirculation flap still brings this much at zero blower; flaps leak, chosen
 MELTING_KJ_PER_KG = 333.6
+# water films on a coil start to freeze somewhat below zero; chosen
+FREEZING_WALL_C = -1.0
 MELTING_KW_PER_K = 0.08
 CABIN_AIR_KG = 4.5
 DOOR_EXCHANGE_KG_PER_S = 0.35
@@ -118,7 +119,7 @@ def _next_underhood_c(
 
 def _next_frost_kg(frost: FloatArray, coil: Boiling) -> FloatArray:
     """Frost on a coil [kg]: what condenses below freezing stays, what is above melts."""
-    grows = np.where(coil.wall_c < 0.0, coil.air.condensate_kg_per_s, 0.0)
+    grows = np.where(coil.wall_c < FREEZING_WALL_C, coil.air.condensate_kg_per_s, 0.0)
     melts = MELTING_KW_PER_K * np.maximum(coil.wall_c, 0.0) / MELTING_KJ_PER_KG
     return np.clip(frost + grows - melts, 0.0, 2.0)
 

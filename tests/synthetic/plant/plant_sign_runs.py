@@ -1,7 +1,8 @@
 """Runs behind the sign tables: a healthy car and its faulty twins under one protocol.
 
 Fan stages are held, so that like is compared with like: a fan that steps up on one twin
-would hide what the fault does to the pressures.
+would hide what the fault does to the pressures. Frost has a row of its own and is kept out of the
+others.
 """
 
 from dataclasses import dataclass, replace
@@ -29,13 +30,15 @@ class Setting:
     from_s: int = 420
 
 
-HELD_FAN = {"fan_high_on_kpa": 1.0, "fan_high_off_kpa": 0.5}
+HELD_FAN = {"fan_high_on_kpa": 1.0, "fan_high_off_kpa": 0.5, "frost_kg_to_half": 1e3}
 HOT = Conditions(
     ambient_c=35, ambient_humidity_pct=45, parts_c=40, cabin_c=45, coolant_c=85, doors_open=1.0
 )
 MILD = Conditions(ambient_c=24, ambient_humidity_pct=50, parts_c=27, cabin_c=26, coolant_c=85)
 FULL_COLD = Course(seconds=620, engine_rpm=1500, blower_pct=100, recirculation_pct=0)
-PART_LOAD = Course(seconds=620, engine_rpm=1500, blower_pct=60)
+PART_LOAD = Course(seconds=620, engine_rpm=1500, blower_pct=60, recirculation_pct=0)
+LOW_LOAD = Course(seconds=900, engine_rpm=1500, blower_pct=30, recirculation_pct=0)
+DAMP = replace(MILD, ambient_humidity_pct=75)
 
 FIXED = Setting(
     replace(ARCHITECTURES["yf_fixed_clutch"], displacement_m3=100e-6, **HELD_FAN), HOT, FULL_COLD
@@ -51,11 +54,13 @@ INTERNAL = Setting(
     MILD,
     PART_LOAD,
 )
+FIXED_LOW_LOAD = Setting(replace(FIXED.car, frost_kg_to_half=0.25), DAMP, LOW_LOAD, from_s=780)
 ORIFICE = Setting(
     replace(
         ARCHITECTURES["134a_orifice_tube"],
         refrigerant=1.0,
         displacement_m3=110e-6,
+        valve_area_m2=1.25e-6,
         pressure_switch_off_kpa=60.0,
         pressure_switch_on_kpa=80.0,
         low_cut_out_kpa=60.0,
