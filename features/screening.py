@@ -107,7 +107,6 @@ def screen(samples: pl.DataFrame) -> Screened:
     Screened
         `samples`: same rows, order and columns. `trust`: TRUST, sorted by its key.
     """
-    flags = distrust_flags(samples)
     ordered, order = _in_order(samples)
     flags = _flags(ordered)
     trusted = _without_distrusted(ordered, flags).select(samples.columns)

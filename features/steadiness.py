@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -63,7 +63,8 @@ def is_steady(values: Floats, length: int, limits: SteadyLimits, resolution: Flo
     flickers between two steps scatters by half a step.
     """
     fit = fit_trailing_line(values, length)
-    critical = float(student_t.ppf(1 - _SIGNIFICANCE / 2, length - 2))
+    # Student's t quantile; `scipy.stats` has it too, and takes a second to import
+    critical = float(stdtrit(length - 2, 1 - _SIGNIFICANCE / 2))
     one_step = 1.5 * length / (length**2 - 1) * resolution
     slope_limit = np.maximum(limits.slope_per_block, one_step)
     spread_limit = np.maximum(limits.spread, 0.5 * resolution)

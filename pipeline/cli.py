@@ -309,8 +309,7 @@ def _update(workspace: Workspace, order: Order) -> StoreSummary:
 
 def _write_site(workspace: Workspace, clock: datetime | None) -> None:
     from pipeline.progress import show_progress
-    from pipeline.report import site_text
-    from pipeline.run import write_report
+    from pipeline.report import site_text, write_report
 
     with show_progress() as progress:
         site = write_report(workspace, clock or datetime.now(UTC), progress)

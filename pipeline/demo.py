@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.init import init_workspace
 from pipeline.inputs import read_inputs
-from pipeline.run import Order, StoreSummary, update_store, write_report
+from pipeline.report import write_report
+from pipeline.run import Order, StoreSummary, update_store
 from synthetic.demo import write_demo_fleet
 
 if TYPE_CHECKING:

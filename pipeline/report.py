@@ -1,35 +1,28 @@
 """Report: writes the site from the published snapshot.
 
-Takes a read-only store, the report settings and the instant the site speaks of, gives
-what `reports.site` says it wrote. Does not belong here: what the pages show (`reports`).
+Takes a workspace and the instant the site speaks of, gives what `reports.site` says it
+wrote. Does not belong here: what the pages show (`reports`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.fingerprints import code_version
+from pipeline.run import open_published
+from pipeline.settings import read_settings
 from reports.content import SiteContent
 from reports.site import SiteResult, write_site
 
 if TYPE_CHECKING:
     from datetime import datetime
-    from pathlib import Path
 
     import polars as pl
 
     from pipeline.progress import Progress
     from pipeline.warehouse import Warehouse
+    from pipeline.workspace import Workspace
     from reports.settings import ReportSettings
-
-
-@dataclass(frozen=True)
-class SiteOrder:
-    """Where the site goes, and the instant that it speaks of."""
-
-    folder: Path
-    clock: datetime
 
 
 _FRAMES = (
@@ -65,13 +58,13 @@ def site_content(store: Warehouse, settings: ReportSettings, clock: datetime) ->
     )
 
 
-def report(
-    store: Warehouse, order: SiteOrder, settings: ReportSettings, progress: Progress
-) -> SiteResult:
-    """Write the site into a folder; pages that would not change are left alone."""
-    content = site_content(store, settings, order.clock)
-    progress.begin("Writing pages", content.states.height)
-    return write_site(content, order.folder, advance=progress.advance)
+def write_report(workspace: Workspace, clock: datetime, progress: Progress) -> SiteResult:
+    """Write the site from the published snapshot; pages that would not change are left alone."""
+    settings = read_settings(workspace)
+    with open_published(workspace, settings) as store:
+        content = site_content(store, settings.report, clock)
+        progress.begin("Writing pages", content.states.height)
+        return write_site(content, workspace.site_folder, advance=progress.advance)
 
 
 def site_text(result: SiteResult) -> str:

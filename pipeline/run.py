@@ -1,8 +1,8 @@
 """Run: the steps of a command in their order, under the writer lock, then publishing.
 
-Takes a workspace and what is asked for, gives a summary. Readers (report, explain,
-export) only ever open the published snapshot. Does not belong here: what a step does
-(`ingest`, `assess`, `report`), and words for the terminal (`cli`).
+Takes a workspace and what is asked for, gives a summary. Readers (`report`, `explain`,
+`export`) only ever open the published snapshot. Does not belong here: what a step does
+(`ingest`, `assess`), and options of the command line (`cli`).
 """
 
 from __future__ import annotations
@@ -13,14 +13,11 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.assess import AssessSummary, assess
 from pipeline.fingerprints import code_fingerprint, code_version, hash_values
 from pipeline.ingest import IngestSummary, ingest
 from pipeline.inputs import Inputs, read_inputs
 from pipeline.lock import hold_lock
 from pipeline.publish import publish
-from pipeline.report import SiteOrder, report
-from pipeline.settings import read_settings
 from pipeline.store_tables import RUNS, STORE_TABLES
 from pipeline.warehouse import (
     Replacement,
@@ -35,11 +32,11 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
+    from pipeline.assess import AssessSummary
     from pipeline.problems import Problem
     from pipeline.progress import Progress
     from pipeline.settings import Settings
     from pipeline.workspace import Workspace
-    from reports.site import SiteResult
 
 _REASONS_SHOWN = 10
 
@@ -135,11 +132,7 @@ def take_steps(
         if order.does_ingest
         else None
     )
-    assessed = (
-        assess(store, inputs.settings.assessment, order.clock, progress)
-        if order.does_assess
-        else None
-    )
+    assessed = _assess(store, order, inputs, progress) if order.does_assess else None
     if store.generation != before:
         n_rows = sum(step.n_rows_written for step in (ingested, assessed) if step)
         note = _run_row(store, order, inputs.settings, n_rows, ingested)
@@ -147,12 +140,10 @@ def take_steps(
     return ingested, assessed, store.read("rejected")
 
 
-def write_report(workspace: Workspace, clock: datetime, progress: Progress) -> SiteResult:
-    """Write the site from the published snapshot."""
-    settings = read_settings(workspace)
-    with open_published(workspace, settings) as store:
-        order = SiteOrder(workspace.site_folder, clock)
-        return report(store, order, settings.report, progress)
+def _assess(store: Warehouse, order: Order, inputs: Inputs, progress: Progress) -> AssessSummary:
+    from pipeline.assess import assess  # noqa: PLC0415 - an ingest alone needs no statistics
+
+    return assess(store, inputs.settings.assessment, order.clock, progress)
 
 
 def open_published(workspace: Workspace, settings: Settings) -> Warehouse:

@@ -43,7 +43,7 @@ def _assess(root: Path) -> None:
 
 def _report(root: Path) -> None:
     from pipeline.progress import Silence  # noqa: PLC0415 - not part of the bare scan
-    from pipeline.run import write_report  # noqa: PLC0415
+    from pipeline.report import write_report  # noqa: PLC0415
     from pipeline.workspace import Workspace  # noqa: PLC0415
 
     write_report(Workspace(root), CLOCK, Silence())

@@ -11,7 +11,8 @@ from shop import CLOCK, open_shop
 from pipeline.lock import hold_lock
 from pipeline.progress import Silence
 from pipeline.rebuild import rebuild
-from pipeline.run import Order, open_published, write_report
+from pipeline.report import write_report
+from pipeline.run import Order, open_published
 from pipeline.settings import Settings
 from pipeline.store_tables import STORE_TABLES
 from pipeline.warehouse import StoreError, StoreLockedError
@@ -98,7 +99,7 @@ def test_a_rebuild_that_fails_leaves_the_old_store(shop, monkeypatch):
     def fails(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("pipeline.run.assess", fails)
+    monkeypatch.setattr("pipeline.assess.assess", fails)
     with pytest.raises(OSError, match="No space"):
         rebuild(shop.workspace, Order("rebuild", CLOCK), Silence())
     monkeypatch.undo()
