@@ -134,8 +134,8 @@ def test_subcooling_is_flat_over_the_reserve_and_then_falls_to_nothing(sweep):
 
 def test_the_exchanger_ratio_is_the_ratio_of_specific_heats():
     # physics.md B1: (T4-T5)/(T1-T7) about 0.64 for R-1234yf, 0.60 for R-134a at 15/40 degC
-    cars = [replace(BENCH_CAR, exchanger_effectiveness=0.4, suction_gain_kw_per_k=0.0, refrigerant=r)
-            for r in (R134A, R1234YF)]  # fmt: skip
+    car = replace(BENCH_CAR, exchanger_effectiveness=0.4, suction_gain_kw_per_k=0.0)
+    cars = [replace(car, refrigerant=r) for r in (R134A, R1234YF)]
     steady = on_the_bench(cars, [Point(rpm=1200.0, condenser_air_c=28.0)] * 2)
     high, low = steady.flows.high, steady.flows.low
     ratio = (high.condensing.outlet_c - high.inlet.celsius) / (high.suction_c - low.outlet.celsius)

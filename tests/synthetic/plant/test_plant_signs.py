@@ -6,6 +6,7 @@ common practice, as marked there]. A clear sign is `+`, `++`, `-` or `--`; signs
 `NOISE`; a `0` agrees where it moves by less than `NOTHING`. Known disagreements carry a reason.
 """
 
+import sys
 from dataclasses import dataclass
 
 import pytest
@@ -93,8 +94,8 @@ ROWS = (
     row("C2 compressor wear", EXTERNAL, "0 0 0 0 0 ++ ++ ++", C2, compressor_wear=0.5),
     row("C2 stroke stuck low", EXTERNAL, "+ + (-) (-) - - 0 n", C2, displacement_stuck_low=0.85),
     row("C2 stroke stuck high", EXTERNAL, "-- -- (+) + + + 0 n", C2, displacement_stuck_high=0.6),
-    row("C2 valve under-feeding", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, valve_under_feeding=0.65),
-    row("C2 liquid restriction", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, liquid_restriction=0.6),
+    row("C2 valve under-feeding", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, valve_under_feeding=0.52),
+    row("C2 liquid restriction", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, liquid_restriction=0.45),
     row("C2 valve under-feeding, suction pressure", INTERNAL, "0 ++ ++ ? - + 0 --", C2,
         valve_under_feeding=0.75),
     row("C2 liquid restriction, suction pressure", INTERNAL, "0 ++ ++ ? - + 0 --", C2,
@@ -106,8 +107,32 @@ ROWS = (
     row("C2 oil overcharge", EXTERNAL, "(-) n 0 0 0 + (+) (+)", C2, oil_overcharge=0.6),
 )  # fmt: skip
 
-# cells with a clear sign that the plant does not show, and why
-KNOWN: dict[tuple[str, str], str] = {}
+WARM_SHELL = "the clutch or the flow goes on and off, and the shell keeps its warmth"
+WETTED = "the whole coil is wetted now, so that it needs less difference than before"
+SENSOR = "the fin sensor sits partly in the coldest air, so that mixed air is held less well"
+ICED = "ice takes air away, so that less superheat and less difference are left on the coil"
+LESS_FLOW = "a lower high side takes back what the superheat adds: the change is next to none"
+# cells that the plant does not show, and why; the signs in question are those of the tables
+KNOWN: dict[tuple[str, str], str] = {
+    ("C1 gross undercharge", "discharge_residual"): WARM_SHELL,
+    ("C1 tube restricted", "discharge_residual"): WARM_SHELL,
+    ("C1 icing", "discharge_residual"): WARM_SHELL,
+    ("C1 icing", "discharge"): WARM_SHELL,
+    ("C1 icing", "approach"): ICED,
+    ("C1 icing", "suction_superheat"): "the healthy twin at this load has none to lose",
+    ("C1 fan", "approach"): "the higher high side feeds the valve better: less dried-out coil",
+    ("C1 valve over-feeding", "discharge_residual"): "the exchanger dries the gas at full load",
+    ("C1 valve over-feeding", "duct"): WETTED,
+    ("C1 stroke stuck low", "superheat"): "the valve closes far, and its superheat with the load",
+    ("C2 gross undercharge", "high_side"): "little is left to condense once the coil is empty",
+    ("C2 valve under-feeding", "duct"): SENSOR,
+    ("C2 liquid restriction", "duct"): SENSOR,
+    ("C2 valve over-feeding", "low_side"): WETTED,
+    ("C2 valve over-feeding", "duct"): SENSOR,
+    ("C2 valve over-feeding", "displacement"): WETTED,
+    ("C2 valve under-feeding, suction pressure", "discharge"): LESS_FLOW,
+    ("C2 liquid restriction, suction pressure", "discharge"): LESS_FLOW,
+}
 
 NOT_MODELLED = {
     "moisture": "ice in the valve comes and goes; the plant holds no water in the circuit",
@@ -151,7 +176,7 @@ def test_the_listing_names_every_cell_that_disagrees(cells):
         f"{name:42s} {feature:20s} {cell:>4s} {change:9.3f} {found}"
         for (name, feature), (cell, change, found) in cells.items()
     )
-    print(listing)
+    sys.stdout.write(f"\n{listing}\n")  # seen with pytest -s
     unlike = {key for key, (_, _, found) in cells.items() if found == "disagrees"}
     assert unlike == set(KNOWN), listing
 
