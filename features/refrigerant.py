@@ -9,9 +9,10 @@ from it. For a pure refrigerant the two are one. Takes samples and the context o
 tests. Does not belong here: superheat and subcooling (`catalogue`), designations and
 refusals (`designations`, re-exported here), air (`air`).
 
-The library (CoolProp) is imported on first use, because importing it takes over a
-second. Each refrigerant is asked once per process at a few hundred pressures; all
-further answers are read from the dense table made of those (`saturation_curve`).
+The library (CoolProp) was asked at a few hundred pressures per refrigerant; its answers
+ship with the package (`saturation_points`), and everything is read from the dense table
+made of those (`saturation_curve`). It is imported only to be asked anew: by the check,
+and for a refrigerant without shipped points.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from features.saturation_curve import (
     slope_on_k_per_kpa,
     temperature_on_c,
 )
+from features.saturation_points import SaturationPoints, shipped_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -63,6 +65,7 @@ __all__ = [
     "dew_temperature",
     "dew_temperature_c",
     "dew_temperature_slope_k_per_kpa",
+    "library_points",
     "resolve_refrigerant",
     "valid_pressures_kpa",
 ]
@@ -183,7 +186,7 @@ def add_saturation_temperatures(samples: pl.DataFrame, context: pl.DataFrame) ->
 def check_property_library() -> None:
     """Nothing, when the installed property library reproduces published values.
 
-    Costs some milliseconds once the library is imported; for the start of a program.
+    Imports the library, which takes over a second.
 
     Raises
     ------
@@ -207,7 +210,9 @@ def _found_kpa(point: PublishedPoint) -> float:
     refrigerant = REFRIGERANTS[point.designation]
     if point.density_mol_per_m3 is None:
         asked_c = np.array([point.temperature_k - _ICE_POINT_K])
-        return float(dew_pressure_kpa(asked_c, refrigerant)[0])
+        points = library_points(refrigerant)
+        curve = curve_through(points.ln_pressure, points.dew_c)
+        return float(pressure_on_kpa(curve, asked_c)[0])
     pascal = _library().CoolProp.PropsSI(
         "P", "T", point.temperature_k, "Dmolar", point.density_mol_per_m3, refrigerant.library_name
     )
@@ -268,10 +273,24 @@ def _bubble_curve(refrigerant: Refrigerant) -> SaturationCurve:
 
 @cache
 def _curves(refrigerant: Refrigerant) -> tuple[SaturationCurve, SaturationCurve]:
-    """The dew and the bubble curve, built on first use and kept for the process.
+    """The dew and the bubble curve, built on first use and kept for the process."""
+    points = shipped_points(refrigerant.designation) or library_points(refrigerant)
+    return (
+        curve_through(points.ln_pressure, points.dew_c),
+        curve_through(points.ln_pressure, points.bubble_c),
+    )
+
+
+def library_points(refrigerant: Refrigerant) -> SaturationPoints:
+    """What the installed library answers for a refrigerant, over its whole validity.
 
     For blends the library finds no equilibrium at some single pressures near the critical
     point, and could find a false one: the first are bridged, the second refused.
+
+    Raises
+    ------
+    PropertyLibraryError
+        The answers are no sound saturation curve.
     """
     asked = np.linspace(np.log(_LOWEST_KPA), np.log(_highest_kpa(refrigerant)), _ASKED_POINTS)
     dew_c, bubble_c = (_ask_library_c(asked, share, refrigerant) for share in (1.0, 0.0))
@@ -286,7 +305,7 @@ def _curves(refrigerant: Refrigerant) -> tuple[SaturationCurve, SaturationCurve]
             f"The installed CoolProp {_library().__version__} gives no sound saturation curve "
             f"for {refrigerant.designation}. Install the version that constraints.txt names."
         )
-    return curve_through(ln_pressure, dew_c), curve_through(ln_pressure, bubble_c)
+    return SaturationPoints(ln_pressure, dew_c, bubble_c)
 
 
 def _highest_kpa(refrigerant: Refrigerant) -> float:

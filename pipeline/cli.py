@@ -116,15 +116,17 @@ def demo(
 
 @app.command()
 def init(
-    folder: Annotated[Path, typer.Argument(help="Folder to make a workspace of.")] = HERE,
+    workspace: Annotated[
+        Path, typer.Option("--workspace", "-w", help="The folder to make a workspace of.")
+    ] = HERE,
     debug: DebugOption = False,
 ) -> None:
     """Write settings, empty registry files and an example profile."""
     with _failures_told(debug):
         from pipeline.init import init_workspace
 
-        workspace = init_workspace(folder)
-        typer.echo(f"Workspace made: {workspace.root}")
+        made = init_workspace(workspace)
+        typer.echo(f"Workspace made: {made.root}")
         typer.echo("Next: fill registry/, put log files under logs/, then `chillroster check`.")
 
 

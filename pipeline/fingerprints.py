@@ -74,7 +74,7 @@ def code_fingerprint(*packages: str) -> str:
     digest = hashlib.sha256()
     for package in packages:
         for file in sorted((root / package).rglob("*")):
-            if file.suffix in {".py", ".toml"}:
+            if file.suffix in {".py", ".toml", ".csv"}:
                 digest.update(file.relative_to(root).as_posix().encode())
                 digest.update(file.read_bytes())
     return digest.hexdigest()

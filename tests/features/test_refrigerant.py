@@ -561,4 +561,4 @@ def test_a_false_answer_of_the_library_for_a_blend_is_refused(monkeypatch):
 
     monkeypatch.setattr(module, "_ask_library_c", one_false_root)
     with pytest.raises(PropertyLibraryError, match="no sound saturation curve"):
-        module._curves.__wrapped__(REFRIGERANTS["R513A"])
+        module.library_points(REFRIGERANTS["R513A"])

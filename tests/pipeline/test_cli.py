@@ -188,10 +188,10 @@ def test_in_a_pipe_there_are_no_bars_and_no_colours(shop):
 
 
 def test_init_makes_a_workspace_that_runs_empty(tmp_path):
-    done = call("init", tmp_path / "new")
+    done = call("init", "-w", tmp_path / "new")
     assert done.exit_code == 0, done.output
     assert call("ingest", "-w", tmp_path / "new").exit_code == 0
-    assert call("init", tmp_path / "new").exit_code == 3
+    assert call("init", "-w", tmp_path / "new").exit_code == 3
 
 
 def test_demo_does_not_touch_a_folder_that_is_in_use(tmp_path):
