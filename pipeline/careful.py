@@ -46,13 +46,16 @@ def is_cut(tail: str, layout: Layout) -> bool:
     """True means: the last line of a file was probably broken off in the middle.
 
     A line that ends the file without a line end is taken for whole when it has all its
-    fields and its last number is as long as the one above.
+    fields and its last number is as long as the one above. Zeros fill the room of what was
+    never written.
     """
     if not tail or tail[-1] in "\r\n":
         return False
     lines = [line for line in split_lines(tail) if line.strip()]
     if len(lines) < 2:
         return False
+    if "\0" in lines[-1]:
+        return True
     last, above = (line.split(layout.delimiter) for line in (lines[-1], lines[-2]))
     return len(last) < len(above) or not _is_as_long(last[-1].strip(), above[-1].strip())
 

@@ -46,6 +46,8 @@ _ISO = re.compile(
 )
 _HALF_DAY_S = 43_200.0
 _DAY_S = 86_400.0
+# From 0001-01-02 to 9999-12-30: what a calendar can tell in every zone, in seconds from 1970.
+_CALENDAR_S = (-62_135_510_400.0, 253_402_128_000.0)
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,8 @@ class TimeUse:
     """The time column of a layout.
 
     `format_code` is a `TimeForm.format` other than `auto`; `pattern` is how a clock or
-    timestamp is written; `has_zone` says whether a timestamp carries its offset.
+    timestamp is written; `has_zone` says whether a timestamp carries its offset;
+    `is_assumed` that nothing states the unit of a number, so that seconds are meant.
     """
 
     index: int
@@ -61,6 +64,7 @@ class TimeUse:
     format_code: str
     pattern: str = ""
     has_zone: bool = False
+    is_assumed: bool = False
 
     @property
     def is_text(self) -> bool:
@@ -112,15 +116,17 @@ def find_time_use(index: int, name: str, unit_text: str, sample: str, form: Time
         The first cell cannot be read as a time.
     """
     stated: str = form.format
+    unit = unit_text or match_time(name) or unit_of(name) or ""
+    is_assumed = stated == "auto" and not unit.strip()
     if stated == "auto":
-        stated = _format_of(sample, unit_text or match_time(name) or unit_of(name) or "")
+        stated = _format_of(sample, unit)
     if stated == "clock":
         return TimeUse(index, name, "clock", _clock_pattern(sample))
     if stated == "timestamp":
         pattern = form.pattern or _iso_pattern(sample)
         has_zone = "%z" in pattern or "%#z" in pattern or "%:z" in pattern
         return TimeUse(index, name, "timestamp", pattern, has_zone)
-    return TimeUse(index, name, stated)
+    return TimeUse(index, name, stated, is_assumed=is_assumed and stated == "seconds")
 
 
 def _format_of(sample: str, unit_text: str) -> str:
@@ -171,7 +177,8 @@ def _not_a_time(sample: str) -> LogRefusedError:
 def seconds(time: pl.Expr, use: TimeUse, zone: str) -> pl.Expr:
     """The time column as seconds: since the start, since midnight, or since 1970 (UTC).
 
-    A cell that cannot be read gives null. Clock times are not yet unwrapped at midnight.
+    A cell that cannot be read, or that no calendar holds, gives null. Clock times are not
+    yet unwrapped at midnight.
 
     Parameters
     ----------
@@ -182,6 +189,15 @@ def seconds(time: pl.Expr, use: TimeUse, zone: str) -> pl.Expr:
     zone
         Time zone of timestamps without an offset.
     """
+    return within_calendar(_seconds(time, use, zone))
+
+
+def within_calendar(seconds_s: pl.Expr) -> pl.Expr:
+    """The seconds, null where no calendar holds them; such a time is damage, not a time."""
+    return pl.when(seconds_s.is_between(*_CALENDAR_S)).then(seconds_s)
+
+
+def _seconds(time: pl.Expr, use: TimeUse, zone: str) -> pl.Expr:
     if use.format_code == "clock":
         text = time.str.replace_all(" ", "", literal=True).str.replace(",", ".", literal=True)
         clock = text.str.to_time(use.pattern, strict=False)

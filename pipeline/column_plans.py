@@ -37,6 +37,10 @@ _CANONICAL_UNITS: dict[Quantity, str] = {
 }
 
 
+# Of the columns that match no channel this many are told one by one.
+_MOST_UNUSED = 40
+
+
 @dataclass(frozen=True)
 class ColumnUse:
     """A column that is read: its position and name in the file, its channel and unit."""
@@ -94,20 +98,20 @@ def plan_columns(
     """The plan for columns of these names; `skipped` are positions read otherwise (time)."""
     uses: list[ColumnUse] = []
     refused: list[ColumnRemark] = []
-    unused: list[ColumnRemark] = []
+    unmatched: list[str] = []
     for index, (name, unit_text) in enumerate(zip(names, unit_texts, strict=True)):
         if index in skipped or not name or profile.ignores(name):
             continue
         stated = _find_channel(profile, name, unit_text)
         if stated is None:
-            unused.append(_unmatched(name))
+            unmatched.append(name)
             continue
         try:
             uses.append(ColumnUse(index, name, stated.channel, _find_unit(stated)))
         except UnitError as error:
             refused.append(ColumnRemark(name, error.code, error.sentence, error.hint))
     single, doubled = _without_doubles(uses)
-    return ColumnPlan(single, (*refused, *doubled), tuple(unused))
+    return ColumnPlan(single, (*refused, *doubled), _unused(unmatched))
 
 
 def _find_channel(profile: Profile, name: str, unit_text: str) -> _Stated | None:
@@ -222,6 +226,16 @@ def _without_doubles(
             hint = "Tell them apart in a profile, or pass one over with `ignore`."
             doubled.append(ColumnRemark(use.name, "two_columns_one_channel", sentence, hint))
     return single, tuple(doubled)
+
+
+def _unused(names: Sequence[str]) -> tuple[ColumnRemark, ...]:
+    """Remarks on columns that match no channel; beyond the first few only their count."""
+    remarks = [_unmatched(name) for name in names[:_MOST_UNUSED]]
+    rest = names[_MOST_UNUSED:]
+    if rest:
+        sentence = f"This and {len(rest) - 1} further columns match no channel and are not used."
+        remarks.append(ColumnRemark(rest[0], "unused_column", sentence, "Name them in a profile."))
+    return tuple(remarks)
 
 
 def _unmatched(name: str) -> ColumnRemark:

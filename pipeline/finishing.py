@@ -21,6 +21,7 @@ from pipeline.conversion import (
     to_samples,
 )
 from pipeline.refusals import Objection
+from pipeline.time_checks import refuse_impossible_times
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -43,6 +44,13 @@ def finish_group(
     raw = wide.rows
     if group.form.time.format_code == "clock":
         raw = raw.with_columns(unwrap_midnight(pl.col("seconds"), "file"))
+    refused = refuse_impossible_times(raw, group.form.time)
+    for file, error in refused.items():
+        ledger.refuse(requests.pop(file).path, error)
+    if refused:
+        raw = raw.filter(~pl.col("file").is_in(list(refused)))
+    if raw.is_empty():
+        return pl.DataFrame(), {}
     atmospheres = find_atmospheres(raw, wide.plan, requests, door)
     ledger.refusals += gauges_without_place(wide.plan, atmospheres, requests)
     samples = to_samples(raw, wide.plan, atmospheres)

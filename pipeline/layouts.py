@@ -21,6 +21,7 @@ from pipeline.headers import (
     match_header,
     match_time,
 )
+from pipeline.refusals import LogRefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,9 +31,10 @@ if TYPE_CHECKING:
 _DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 10
 _NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?([eE][+-]?\d+)?")
-# a cell that is one number, between marks that no number holds
-_DECIMAL_COMMA = re.compile(r'[;|\t\n]\s*"?[+-]?\d+,\d+"?\s*(?=[;|\t\n])')
-_DECIMAL_POINT = re.compile(r'[;|\t\n]\s*"?[+-]?\d+\.\d+"?\s*(?=[;|\t\n])')
+# a cell that is one number with one mark, between marks that no number holds
+_MARKED = re.compile(r'[;|\t\n]\s*"?[+-]?(\d+)([.,])(\d+)"?\s*(?=[;|\t\n])')
+# far above what a vehicle's buses and a shop's clamps give together
+MOST_COLUMNS = 5000
 _TIME_UNITS = frozenset({"s", "sec", "seconds", "min", "h", "ms", "hh:mm:ss", "h:m:s", "time"})
 
 
@@ -68,13 +70,23 @@ class FoundLayout:
 
 
 def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
-    """The layout of a file by its first lines, None when they do not fit the form."""
+    """The layout of a file by its first lines, None when they do not fit the form.
+
+    Raises
+    ------
+    LogRefusedError
+        The line of column names is broken, or names more columns than a log can have.
+    """
     stated: str | None = None if form.delimiter == "auto" else form.delimiter
     found = _find_header(lines, form, stated)
     if found is None:
         return None
     row, delimiter = found
+    if lines[row].count('"') % 2:
+        raise _broken_header(row + 1)
     names = split_row(lines[row], delimiter)
+    if len(names) > MOST_COLUMNS:
+        raise too_many_columns(len(names))
     below = lines[row + 1] if row + 1 < len(lines) else ""
     has_units = form.units_row == "yes" or (
         form.units_row == "auto" and _is_units_row(below, delimiter)
@@ -85,7 +97,7 @@ def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
         first += 1
     sample = lines[first : first + _SAMPLE_ROWS]
     first_row = split_row(sample[0], delimiter) if sample else ()
-    decimal_comma, has_mixed_marks = _decimal_mark(sample, form.decimal_mark, delimiter)
+    decimal_comma, has_mixed_marks = _decimal_mark(lines[first:], form.decimal_mark, delimiter)
     layout = Layout(
         delimiter,
         decimal_comma,
@@ -96,6 +108,27 @@ def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
         any('"' in line for line in sample),
     )
     return FoundLayout(layout, first_row, has_mixed_marks)
+
+
+def _broken_header(line: int) -> LogRefusedError:
+    return LogRefusedError(
+        "header_broken",
+        "A column name opens a quote that its line does not close, so the names cannot be told "
+        "apart.",
+        place=f"line {line}",
+        hint="Export the log with every column name on one line; a line end inside a name is "
+        "not read.",
+    )
+
+
+def too_many_columns(count: int) -> LogRefusedError:
+    """The refusal of a file with more columns than any test log has."""
+    return LogRefusedError(
+        "too_many_columns",
+        f"The file has {count} columns; at most {MOST_COLUMNS} are read.",
+        place="column names",
+        hint="Export only the channels of the test, one line per sample.",
+    )
 
 
 @lru_cache(maxsize=4096)
@@ -165,13 +198,45 @@ def _is_unit(text: str) -> bool:
     return False
 
 
-def _decimal_mark(sample: Sequence[str], stated: str, delimiter: str) -> tuple[bool, bool]:
-    """Whether the decimal mark is a comma, and whether values carry the other mark as well."""
+def _decimal_mark(rows: Sequence[str], stated: str, delimiter: str) -> tuple[bool, bool]:
+    """Whether the decimal mark is a comma, and whether values carry the other mark as well.
+
+    Where the first rows do not tell, more are looked at. A mark before three digits may
+    group thousands, so it counts only where nothing clearer is found; and then a comma
+    beside tabs or bars is left to be refused as unreadable.
+    """
     if delimiter == ",":
         return False, False
+    marks = _count_marks(rows[:_SAMPLE_ROWS], delimiter)
+    if not (marks.clear_commas or marks.clear_points):
+        marks = _count_marks(rows, delimiter)
+    if stated != "auto":
+        is_comma = stated == ","
+    elif marks.clear_commas or marks.clear_points:
+        is_comma = marks.clear_commas > marks.clear_points
+    else:
+        is_comma = delimiter == ";" and marks.commas > marks.points
+    return is_comma, (marks.points if is_comma else marks.commas) > 0
+
+
+@dataclass(frozen=True)
+class _Marks:
+    """Numbers with a comma or a point; clear ones cannot be groups of thousands."""
+
+    commas: int
+    points: int
+    clear_commas: int
+    clear_points: int
+
+
+def _count_marks(rows: Sequence[str], delimiter: str) -> _Marks:
     # the first column is most often the time, whose points may be those of a date
-    text = "\n".join(line[line.find(delimiter) :] for line in sample) + "\n"
-    n_comma = len(_DECIMAL_COMMA.findall(text))
-    n_point = len(_DECIMAL_POINT.findall(text))
-    is_comma = n_comma > n_point if stated == "auto" else stated == ","
-    return is_comma, (n_point if is_comma else n_comma) > 0
+    text = "\n".join(row[row.find(delimiter) :] for row in rows) + "\n"
+    found = _MARKED.findall(text)
+    clear = [
+        mark
+        for whole, mark, part in found
+        if len(part) != 3 or len(whole) > 3 or whole.startswith("0")
+    ]
+    marks = [mark for _, mark, _ in found]
+    return _Marks(marks.count(","), marks.count("."), clear.count(","), clear.count("."))

@@ -19,7 +19,10 @@ if TYPE_CHECKING:
 
     from pipeline.log_requests import LogRequest
 
+# Most logs show their layout in the first few lines; wide ones have very long lines.
 _HEAD_BYTES = 16_384
+_LONG_HEAD_BYTES = 1 << 20
+_LEAST_HEAD_LINES = 16
 _TAIL_BYTES = 4_096
 _MOST_HEAD_LINES = 120
 _CHUNK_BYTES = 1 << 20
@@ -59,6 +62,8 @@ def open_text(request: LogRequest, scratch: Path, largest_bytes: int) -> Opening
     try:
         with plain.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)
+            if head.count(b"\n") < _LEAST_HEAD_LINES:
+                head += stream.read(_LONG_HEAD_BYTES - len(head))
             size = plain.stat().st_size
             stream.seek(max(0, size - _TAIL_BYTES))
             tail = stream.read()
@@ -71,7 +76,9 @@ def open_text(request: LogRequest, scratch: Path, largest_bytes: int) -> Opening
     has_bare_returns = b"\r" in head and "\r" in text.replace("\r\n", "")
     lines = split_lines(text, _MOST_HEAD_LINES)
     # the last line of the head may be cut by the reading; it is whole if the file ends there
-    whole = lines if size <= _HEAD_BYTES else lines[:-1]
+    whole = lines if size <= len(head) else lines[:-1]
+    if not whole:
+        raise _endless_line()
     return Opening(
         request,
         plain,
@@ -128,6 +135,8 @@ def _check_text(head: bytes) -> None:
             hint="Give the file the ending of what it is: .gz, .zst or .parquet.",
         )
     is_utf16 = head[:2] in _UTF16_MARKS
+    # a logger that lost its power leaves a file filled up with zeros
+    head = head.rstrip(b"\0") or head
     n_control = len(head) - len(head.translate(None, _CONTROL))
     if not is_utf16 and n_control > max(2, len(head) // 500):
         raise LogRefusedError(
@@ -142,6 +151,16 @@ def _check_text(head: bytes) -> None:
             "The file holds only blank lines.",
             hint="Copy it from the logger again; if it is empty there too, repeat the test.",
         )
+
+
+def _endless_line() -> LogRefusedError:
+    return LogRefusedError(
+        "line_too_long",
+        f"The first line is longer than {_LONG_HEAD_BYTES // 1_000_000} MB, so the column names "
+        "cannot be told from the data.",
+        place="line 1",
+        hint="Export the log again with one line per sample.",
+    )
 
 
 def _unpacked(request: LogRequest, scratch: Path, largest_bytes: int) -> Path:

@@ -10,13 +10,21 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.clocks import TimeUse, find_time_column, find_time_use, seconds
+from pipeline.clocks import (
+    TimeUse,
+    find_time_column,
+    find_time_use,
+    seconds,
+    within_calendar,
+)
 from pipeline.column_plans import plan_columns
+from pipeline.layouts import MOST_COLUMNS, too_many_columns
 from pipeline.long_logs import find_long_columns, label_long, widen
+from pipeline.parquet_types import require_plain_cells, require_time, without_unfit
 from pipeline.raw_logs import Field, Ledger, LogForm, LogGroup, WideRows, fields_of
 from pipeline.recognition import candidates, fits_names
 from pipeline.refusals import LogRefusedError, header_only, not_readable
-from pipeline.scanning import raw_schema, read_halving, without_unclear
+from pipeline.scanning import SCAN_ERRORS, raw_schema, read_halving, without_unclear
 from pipeline.text_rows import TextRows, clean_rows
 
 if TYPE_CHECKING:
@@ -45,7 +53,7 @@ def sort_parquet_logs(
 
 
 def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
-    types, first_row = _open(request.file, door.largest_bytes)
+    types = _open(request.file, door.largest_bytes)
     names = [name for name, _ in types]
     fitting = [
         profile
@@ -61,24 +69,26 @@ def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
         )
     profile = fitting[0]
     index = find_time_column(names, profile.time)
-    return profile, LogForm(
-        profile.name, _time_use(index, types[index], first_row[index], profile), None, types
-    )
+    require_time(*types[index])
+    long = find_long_columns(names, profile)
+    if long is not None:
+        require_plain_cells(long.fields, types)
+    time = _time_use(index, types[index], request.file, profile)
+    return profile, LogForm(profile.name, time, None, types)
 
 
-def _open(
-    file: Path, largest_bytes: int
-) -> tuple[tuple[tuple[str, pl.DataType], ...], tuple[object, ...]]:
-    """Columns with their types, and the first row."""
+def _open(file: Path, largest_bytes: int) -> tuple[tuple[str, pl.DataType], ...]:
+    """The columns with their types."""
     try:
         scan = pl.scan_parquet(file, glob=False, hive_partitioning=False)
         types = tuple(scan.collect_schema().items())
         n_rows = scan.select(pl.len()).collect().item()
-        first = scan.head(1).collect()
     except FileNotFoundError as error:
         raise not_readable(error) from error
-    except (pl.exceptions.PolarsError, OSError) as error:
+    except SCAN_ERRORS as error:
         raise damaged_parquet() from error
+    if len(types) > MOST_COLUMNS:
+        raise too_many_columns(len(types))
     if n_rows == 0:
         raise header_only()
     if n_rows * len(types) * _BYTES_PER_VALUE > largest_bytes:
@@ -88,7 +98,17 @@ def _open(
             hint="If it is a log, raise `largest_log_megabytes` under [reading] in "
             "chillroster.toml.",
         )
-    return types, first.row(0)
+    return types
+
+
+def _first_text(file: Path, name: str) -> str:
+    """The first cell of a column as text, empty where there is none."""
+    try:
+        scan = pl.scan_parquet(file, glob=False, hive_partitioning=False)
+        cells = scan.select(pl.col(name).cast(pl.String)).head(1).collect()
+    except SCAN_ERRORS as error:
+        raise damaged_parquet() from error
+    return cells.item() or ""
 
 
 def damaged_parquet() -> LogRefusedError:
@@ -100,9 +120,7 @@ def damaged_parquet() -> LogRefusedError:
     )
 
 
-def _time_use(
-    index: int, column: tuple[str, pl.DataType], first: object, profile: Profile
-) -> TimeUse:
+def _time_use(index: int, column: tuple[str, pl.DataType], file: Path, profile: Profile) -> TimeUse:
     name, dtype = column
     if isinstance(dtype, pl.Datetime):
         return TimeUse(index, name, "timestamp", has_zone=dtype.time_zone is not None)
@@ -110,10 +128,14 @@ def _time_use(
         return TimeUse(index, name, "clock")
     if isinstance(dtype, pl.Duration):
         return TimeUse(index, name, "seconds")
-    return find_time_use(index, name, "", "" if first is None else str(first), profile.time)
+    return find_time_use(index, name, "", _first_text(file, name), profile.time)
 
 
 def _time_seconds(time: TimeUse, dtype: pl.DataType, zone: str) -> pl.Expr:
+    return within_calendar(_typed_seconds(time, dtype, zone))
+
+
+def _typed_seconds(time: TimeUse, dtype: pl.DataType, zone: str) -> pl.Expr:
     column = pl.col(time.name)
     if isinstance(dtype, pl.Datetime):
         aware = column
@@ -136,7 +158,8 @@ def read_parquet_group(group: LogGroup, door: Door, ledger: Ledger) -> Iterator[
         raw = _read_fields(group, long.fields, door, ledger)
         yield from widen(label_long(raw, long), group.profile)
         return
-    plan = plan_columns(group.profile, names, [""] * len(names), {group.form.time.index})
+    stated = plan_columns(group.profile, names, [""] * len(names), {group.form.time.index})
+    plan = without_unfit(stated, group.form.types)
     rows = _read_fields(group, fields_of(plan), door, ledger) if plan.uses else pl.DataFrame()
     refused = {objection.path for objection in ledger.refusals if objection.column_name is None}
     files = [file for file, request in group.requests.items() if request.path not in refused]
@@ -196,6 +219,6 @@ def _texts(group: LogGroup, file: int, fields: tuple[Field, ...], door: Door) ->
             )
             .collect()
         )
-    except (pl.exceptions.PolarsError, OSError) as error:
+    except SCAN_ERRORS as error:
         raise damaged_parquet() from error
     return TextRows(request.path, rows, form.time.name, fields)

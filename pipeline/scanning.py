@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from pipeline.layouts import Layout
     from pipeline.raw_logs import Field
 
-# Errors by which a scan says that some file is not as the others.
-_SCAN_ERRORS = (pl.exceptions.PolarsError, OSError)
+# Errors by which a scan says that some file is not as the others; a damaged Parquet file
+# can make the reader panic, which is no ordinary exception.
+SCAN_ERRORS = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
 
 
 def scan_logs(
@@ -102,7 +103,7 @@ def read_halving(
         together = waiting.pop()
         try:
             parts.append(read(together))
-        except _SCAN_ERRORS:
+        except SCAN_ERRORS:
             if len(together) == 1:
                 culprits += together
             else:

@@ -132,7 +132,8 @@ def _refused(path: str, field: Field, bad: pl.DataFrame, n_rows: int) -> Objecti
         "unreadable_cells",
         f"{bad.height} of {n_rows} cells are no numbers; the first is {cell!r}.",
         f"column {field.name}, first in line {line}",
-        "Check the sensor and the logger's export; numbers must stand alone, without a unit.",
+        "Check the sensor and the logger's export; numbers must stand alone, without a unit and "
+        "without marks between thousands.",
     )
 
 
