@@ -20,7 +20,7 @@ from synthetic.plant.properties import Saturation
 # passes of a coil do not dry out together: width of the spread, chosen
 UNEVEN_SHARE = 0.05
 # liquid that leaves per share of overfilling, chosen so that 10 % too much wets the outlet well
-CARRY_OVER_GAIN = 1.6
+CARRY_OVER_GAIN, GREATEST_CARRY_OVER = 1.6, 0.35
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ def boil(coil: Coil, air: Air, saturation: Saturation, contents: Contents) -> Bo
     """Boiling, superheating and air cooling of one evaporator."""
     filled = contents.liquid_kg / liquid_when_full_kg(coil, saturation)
     dry = np.minimum(_soft_positive(1.0 - filled), 1.0)
-    carried = np.clip(CARRY_OVER_GAIN * _soft_positive(filled - 1.0), 0.0, 0.9)
+    carried = np.minimum(CARRY_OVER_GAIN * _soft_positive(filled - 1.0), GREATEST_CARRY_OVER)
     wall_air = cool_air(air, contents.wall_c, bypass_share(coil, air.flow_kg_per_s))
     # boiling heat transfer grows with the mass flux; exponent chosen
     flux = np.clip(contents.flow_kg_per_s / 0.02, 0.05, 4.0) ** 0.25

@@ -13,7 +13,7 @@ from synthetic.plant.properties import Saturation
 from synthetic.plant.state import CircuitState
 
 # the bleed hole at the bottom of an accumulator brings oil and some liquid back; chosen
-BLEED_SHARE = 0.05
+BLEED_SHARE = 0.08
 BLEED_FULL_KG = 0.03
 GREATEST_WARMTH_KJ_PER_KG = 60.0
 

@@ -13,12 +13,14 @@ from synthetic.plant.arrays import FloatArray
 from synthetic.plant.circuit import Circuit, CircuitInputs, Flows
 from synthetic.plant.high_side import high_side
 from synthetic.plant.low_side import low_side
+from synthetic.plant.properties import Saturation
 from synthetic.plant.state import CircuitState
 
 STEP_S = 0.25
 LOWEST_KPA, HIGHEST_SHARE = 25.0, 0.985
 FLOW_S = 0.8  # flows that set line drops follow with this lag: momentum of the columns
 OUTLET_TUBE_S = 1.5
+ACCUMULATOR_WALL_KJ_PER_K = 0.6
 WORK_CLAMP_KJ_PER_KG = 300.0
 
 
@@ -85,12 +87,21 @@ def _next_low_kpa(
     space = cars.low_side_m3 + cars.evaporator_m3 * (1.0 + cars.rear_share) + cars.accumulator_m3
     per_latent = low.slope_k_per_kpa / low.latent_kj_per_kg
     storage = space * low.vapour_slope_kg_per_m3_kpa + liquid * 1.3 * per_latent
+    storage = storage + _store_kg_per_kpa(circuit, state, low)
     wet = 1.0 - found.low.front.dry_share
     rear_wet = circuit.has_rear * (1.0 - found.low.rear.dry_share) * cars.rear_share
     boiling = (wet + rear_wet) * cars.boiling_kw_per_k * per_latent
     stiffness = boiling + found.high.flow_kg_per_s / state.low_kpa
     change = step_s * rates.low_vapour / (storage + step_s * stiffness)
     return np.maximum(state.low_kpa + change, LOWEST_KPA)
+
+
+def _store_kg_per_kpa(circuit: Circuit, state: CircuitState, low: Saturation) -> FloatArray:
+    """Vapour that the accumulator gives off per fall in pressure [kg/kPa]: its liquid cools."""
+    heat_kj_per_k = state.accumulator_kg * 1.3 + ACCUMULATOR_WALL_KJ_PER_K
+    has_liquid = np.minimum(state.accumulator_kg / 0.01, 1.0)
+    found = has_liquid * heat_kj_per_k * low.slope_k_per_kpa / low.latent_kj_per_kg
+    return np.where(circuit.cars.accumulator_m3 > 0.0, found, 0.0)
 
 
 def _next_high_kpa(
@@ -136,9 +147,11 @@ def advance(
     lagged = _share(step_s, FLOW_S)
     valve = low.front_kg_per_s + low.rear_kg_per_s
     bulb = _share(step_s, cars.bulb_s)
-    stored = np.maximum(state.accumulator_kg + step_s * rates.accumulator, 0.0)
+    low_kpa = _next_low_kpa(circuit, state, (found, rates), step_s)
+    given_off = _store_kg_per_kpa(circuit, state, low.saturation) * (state.low_kpa - low_kpa)
+    stored = np.maximum(state.accumulator_kg + step_s * rates.accumulator - given_off, 0.0)
     next_state = CircuitState(
-        low_kpa=_next_low_kpa(circuit, state, (found, rates), step_s),
+        low_kpa=low_kpa,
         high_kpa=_next_high_kpa(circuit, state, (found, rates), step_s),
         liquid_kg=np.maximum(state.liquid_kg + step_s * rates.front, 1e-5),
         rear_liquid_kg=np.maximum(state.rear_liquid_kg + step_s * rates.rear, 0.0),

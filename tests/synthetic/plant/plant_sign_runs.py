@@ -61,6 +61,8 @@ ORIFICE = Setting(
         refrigerant=1.0,
         displacement_m3=110e-6,
         valve_area_m2=1.25e-6,
+        # little reserve in the accumulator: else it moves to the condenser and fills it
+        charge_kg=0.55,
         pressure_switch_off_kpa=60.0,
         pressure_switch_on_kpa=80.0,
         low_cut_out_kpa=60.0,

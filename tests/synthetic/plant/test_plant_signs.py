@@ -73,10 +73,10 @@ ROWS = (
         displacement_stuck_low=0.7),
     row("C1 stroke stuck high, light load", EXTERNAL, "- ? + (+) (+) + + 0 - (+)",
         displacement_stuck_high=0.6),
-    row("C1 valve under-feeding", FIXED, "-- ++ ++ - ? + ++ 0 + ++", valve_under_feeding=0.6),
+    row("C1 valve under-feeding", FIXED, "-- ++ ++ - ? + ++ 0 + ++", valve_under_feeding=0.55),
     row("C1 valve over-feeding", FIXED, "+ - - ? (-) - -- - (+) (-)", valve_over_feeding=0.9),
-    row("C1 tube restricted", ORIFICE, "-- n n - + + + 0 ++ ++", valve_under_feeding=0.5),
-    row("C1 liquid restriction", FIXED, "-- ++ ++ (-) ? + ++ 0 + ++", liquid_restriction=0.5),
+    row("C1 tube restricted", ORIFICE, "-- n n - + + + 0 ++ ++", valve_under_feeding=0.35),
+    row("C1 liquid restriction", FIXED, "-- ++ ++ (-) ? + ++ 0 + ++", liquid_restriction=0.45),
     row("C1 evaporator air low", FIXED, "-- ? ? - (-) (+) 0 0 - (-)", evaporator_air_low=0.5),
     row("C1 icing", FIXED_LOW_LOAD, "- (-) - - (-) + 0 0 ? +", icing=1.0),
     row("C1 blend door", FIXED, "0 0 0 0 0 0 0 0 ++ ++", blend_door_leak=0.5),
@@ -115,11 +115,7 @@ LESS_FLOW = "a lower high side takes back what the superheat adds: the change is
 # cells that the plant does not show, and why; the signs in question are those of the tables
 KNOWN: dict[tuple[str, str], str] = {
     ("C1 gross undercharge", "discharge_residual"): WARM_SHELL,
-    ("C1 tube restricted", "discharge_residual"): WARM_SHELL,
-    ("C1 icing", "discharge_residual"): WARM_SHELL,
-    ("C1 icing", "discharge"): WARM_SHELL,
     ("C1 icing", "approach"): ICED,
-    ("C1 icing", "suction_superheat"): "the healthy twin at this load has none to lose",
     ("C1 fan", "approach"): "the higher high side feeds the valve better: less dried-out coil",
     ("C1 valve over-feeding", "discharge_residual"): "the exchanger dries the gas at full load",
     ("C1 valve over-feeding", "duct"): WETTED,
@@ -178,7 +174,10 @@ def test_the_listing_names_every_cell_that_disagrees(cells):
     )
     sys.stdout.write(f"\n{listing}\n")  # seen with pytest -s
     unlike = {key for key, (_, _, found) in cells.items() if found == "disagrees"}
-    assert unlike == set(KNOWN), listing
+    new = {key: cells[key] for key in unlike - set(KNOWN)}
+    gone = set(KNOWN) - unlike
+    assert not new, f"cells that disagree without a reason: {new}"
+    assert not gone, f"cells that agree now; strike their reasons: {gone}"
 
 
 def test_at_least_nine_of_ten_clear_signs_agree(cells):
