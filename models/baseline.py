@@ -114,8 +114,9 @@ def fit_basis(group: Group, basis: Basis, rows: Numbers, settings: AssessmentSet
     centre = np.median(terms, axis=0)
     unit = np.array([CONDITIONS[place].least_variation for place in basis.terms])
     _, models = np.unique(group.models[rows], return_inverse=True)
-    dummies = (models[:, None] == np.arange(models.max() + 1)).astype(float)
-    design = np.hstack([dummies, (terms - centre) / unit])
+    n_models = int(models.max()) + 1
+    dummies = (models[:, None] == np.arange(n_models)).astype(float)
+    design = np.hstack([dummies, _terms(terms, basis, centre, unit)])
     folds = assign_folds(group.vehicle_ids, settings)[group.vehicles]
     weights = _weights(group, rows, folds[rows])
     n_folds, n_features, n_rows = weights.shape
@@ -136,7 +137,9 @@ def fit_basis(group: Group, basis: Basis, rows: Numbers, settings: AssessmentSet
         coefficients=fit.coefficients.reshape(*lead, -1),
         scale=fit.scale.reshape(lead),
         covariance=_square(fit.inverse_information * fit.scale[:, None, None] ** 2, lead),
-        plain_inverse=_square(inverse(information(design, flat)), lead),
+        plain_inverse=_square(
+            inverse(information(design[:, : n_models + len(centre)], flat)), lead
+        ),
         shares=shares.reshape(*lead, -1),
         vehicles=np.round(flat.sum(axis=1)).reshape(lead),
         tests=(flat > 0).sum(axis=1).reshape(lead).astype(float),
@@ -148,6 +151,14 @@ def fit_basis(group: Group, basis: Basis, rows: Numbers, settings: AssessmentSet
         lowest=lowest.reshape(*lead, -1),
         highest=highest.reshape(*lead, -1),
     )
+
+
+def _terms(values: Array, basis: Basis, centre: Array, unit: Array) -> Array:
+    """(rows, terms): the conditions from their centre in their units, then the products."""
+    scaled = (values - centre) / unit
+    place = {term: number for number, term in enumerate(basis.terms)}
+    products = [scaled[:, place[a]] * scaled[:, place[b]] for a, b in basis.products]
+    return np.column_stack([scaled, *products])
 
 
 def _square(matrices: Array, lead: tuple[int, int]) -> Array:
@@ -221,40 +232,47 @@ def expect(group: Group, fits: Fits, rows: Numbers, settings: AssessmentSettings
     of_cars = np.maximum(fits.scale[fold] ** 2 - fits.typical_variance[fold], 0.0)
     floor = np.array([feature.least_spread for feature in group.features])
     spread = np.sqrt(np.maximum(of_cars + own, floor**2) + of_fit + of_models)
-    freedom = _degrees_of_freedom(fits, fold, (of_cars + of_fit, of_models, spread), settings)
+    freedom = _degrees_of_freedom(fits, fold, (of_cars + of_fit, of_models, spread))
     reasons = _reasons(group, fits, rows, fold, settings)
-    leverage = np.einsum("ifp,ifpq,ifq->if", contrast, fits.plain_inverse[fold], contrast)
-    limit = (
-        settings.leverage_limit * (1 + len(fits.basis.terms)) / np.maximum(fits.vehicles[fold], 1.0)
-    )
-    outside = (leverage > limit) | _is_outside(group, fits, rows, fold)
+    outside = _is_outside(group, fits, rows, fold)
+    outside |= _has_leverage(fits, fold, contrast, settings)
     reasons[(reasons == 0) & outside] = NUMBER[NotAssessable.OUTSIDE_RANGE_SEEN]
     return Expectation(expected, spread, freedom, fits.vehicles[fold], reasons)
 
 
+def _has_leverage(fits: Fits, fold: Numbers, contrast: Array, settings: AssessmentSettings) -> Mask:
+    """True where the conditions together lie outside what was seen.
+
+    Products of conditions are no conditions of their own and have no part in it: what they
+    make uncertain widens the spread.
+    """
+    inverse_information = fits.plain_inverse[fold]
+    plain = contrast[:, :, : inverse_information.shape[-1]]
+    leverage = np.einsum("ifp,ifpq,ifq->if", plain, inverse_information, plain)
+    mean = (1 + len(fits.basis.terms)) / np.maximum(fits.vehicles[fold], 1.0)
+    has_leverage: Mask = leverage > settings.leverage_limit * mean
+    return has_leverage
+
+
 def _contrast(group: Group, fits: Fits, rows: Numbers, fold: Numbers) -> Array:
     """(rows, features, p): the combination of coefficients that gives the expected value."""
-    terms = (group.conditions[rows][:, list(fits.basis.terms)] - fits.centre) / fits.unit
+    values = group.conditions[rows][:, list(fits.basis.terms)]
+    terms = _terms(values, fits.basis, fits.centre, fits.unit)
     n_features = len(group.features)
     repeated = np.repeat(terms[:, None, :], n_features, axis=1)
     return np.concatenate([fits.shares[fold], repeated], axis=2)
 
 
-def _degrees_of_freedom(
-    fits: Fits, fold: Numbers, parts: tuple[Array, Array, Array], settings: AssessmentSettings
-) -> Array:
-    """Tail of the standardised residual: the stated tail, heavier for small baselines.
+def _degrees_of_freedom(fits: Fits, fold: Numbers, parts: tuple[Array, Array, Array]) -> Array:
+    """Degrees of freedom of the spread itself, small for small baselines.
 
-    The parts of the spread are combined as Welch and Satterthwaite do. Of two reasons for a
-    heavy tail the heavier rules: combined as 1 / nu^2, which keeps p-values of 1 % true
-    within a third for Student residuals from 13 cars on [computed].
+    The parts of the spread are combined as Welch and Satterthwaite do.
     """
     of_cars, of_models, spread = parts
-    terms = 1 + len(fits.basis.terms)
+    terms = 1 + fits.basis.n_terms
     of_scale = np.maximum(SCALE_EFFICIENCY * (fits.vehicles[fold] - terms), 1.0)
     share = of_cars**2 / of_scale + of_models**2 / fits.between_freedom[fold]
-    per_spread = share / np.maximum(spread, _TINY) ** 4
-    return np.asarray(1.0 / np.hypot(1.0 / settings.tail_degrees_of_freedom, per_spread))
+    return np.asarray(np.maximum(spread, _TINY) ** 4 / np.maximum(share, _TINY))
 
 
 def _reasons(
@@ -262,7 +280,7 @@ def _reasons(
 ) -> Numbers:
     needed = max(
         settings.least_vehicles,
-        settings.least_vehicles_per_term * (1 + len(fits.basis.terms)),
+        settings.least_vehicles_per_term * (1 + fits.basis.n_terms),
     )
     reasons = np.zeros((len(rows), len(group.features)), dtype=np.int64)
     reasons[fits.vehicles[fold] < needed] = NUMBER[NotAssessable.BASELINE_TOO_SMALL]

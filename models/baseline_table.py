@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from models.residuals import Compared
     from models.sentences import Row
     from models.settings import AssessmentSettings
+    from models.tail import Tail
 
 _DIGITS = 9
 
@@ -32,27 +33,42 @@ def baseline_frame(compared: list[Compared], settings: AssessmentSettings) -> pl
         row
         for part in compared
         for fitted in part.comparison.fitted
-        for row in _group_rows(fitted, settings)
+        for row in _group_rows(fitted, part.tail, settings)
     ]
     frame = BASELINES.conform(pl.DataFrame(rows, schema=BASELINES.schema))
     return frame.sort(BASELINES.key)
 
 
-def _group_rows(fitted: FittedGroup, settings: AssessmentSettings) -> list[Row]:
-    fits = fitted.fits
-    enough = fits.vehicles[-1] >= settings.least_vehicles
-    return [_row(fitted, int(place), settings) for place in np.flatnonzero(enough)]
+def _group_rows(fitted: FittedGroup, tail: Tail, settings: AssessmentSettings) -> list[Row]:
+    enough = fitted.fits.vehicles[-1] >= settings.least_vehicles
+    rows = []
+    for place in np.flatnonzero(enough):
+        row = _row(fitted, int(place)) | _tail_columns(fitted, tail, int(place))
+        row = {name: _rounded(v) if isinstance(v, float) else v for name, v in row.items()}
+        content = json.dumps([row, settings.model_dump()], sort_keys=True)
+        rows.append(row | {"version": hashlib.sha256(content.encode()).hexdigest()[:16]})
+    return rows
 
 
-def _row(fitted: FittedGroup, place: int, settings: AssessmentSettings) -> Row:
+def _tail_columns(fitted: FittedGroup, tail: Tail, place: int) -> Row:
+    is_pool = fitted.level == "architecture"
+    return {
+        "spread_factor": 1.0 if is_pool else float(tail.factors[place]),
+        "tail_degrees_of_freedom": tail.degrees_of_freedom,
+        "tail_residuals": tail.n_residuals,
+    }
+
+
+def _row(fitted: FittedGroup, place: int) -> Row:
     fits = fitted.fits
     is_pool = fitted.level == "architecture"
-    row: Row = {
+    return {
         "pooling_level": fitted.level,
         "group_label": fitted.label,
         "model_id": None if is_pool else fitted.label,
         "regime": fitted.regime,
         "window_kind_code": fitted.kind or None,
+        "fan_stage_code": fitted.stage or None,
         "feature": fitted.features[place].name,
         "n_vehicles": int(fits.vehicles[-1, place]),
         "n_tests": int(fits.tests[-1, place]),
@@ -63,18 +79,25 @@ def _row(fitted: FittedGroup, place: int, settings: AssessmentSettings) -> Row:
         "terms": json.dumps(_coefficients(fits, place), sort_keys=True),
         "condition_ranges": json.dumps(_ranges(fits, place), sort_keys=True),
     }
-    row = {name: _rounded(v) if isinstance(v, float) else v for name, v in row.items()}
-    content = json.dumps([row, settings.model_dump()], sort_keys=True)
-    return row | {"version": hashlib.sha256(content.encode()).hexdigest()[:16]}
 
 
 def _coefficients(fits: Fits, place: int) -> dict[str, float]:
     """Intercept and slopes per unit of each condition, as one would write the line."""
     coefficients, shares = fits.coefficients[-1, place], fits.shares[-1, place]
-    slopes = coefficients[len(shares) :] / fits.unit
-    intercept = float(shares @ coefficients[: len(shares)] - slopes @ fits.centre)
-    names = [CONDITIONS[term].name for term in fits.basis.terms]
-    line = {"intercept": intercept} | dict(zip(names, slopes.tolist(), strict=True))
+    basis, centre = fits.basis, dict(zip(fits.basis.terms, fits.centre, strict=True))
+    unit = dict(zip(basis.terms, fits.unit, strict=True))
+    lead = len(shares) + len(basis.terms)
+    line = {"intercept": float(shares @ coefficients[: len(shares)])}
+    for term, coefficient in zip(basis.terms, coefficients[len(shares) : lead], strict=True):
+        line[CONDITIONS[term].name] = float(coefficient / unit[term])
+        line["intercept"] -= float(coefficient / unit[term] * centre[term])
+    for (a, b), coefficient in zip(basis.products, coefficients[lead:], strict=True):
+        name_a, name_b = CONDITIONS[a].name, CONDITIONS[b].name
+        bend = float(coefficient / unit[a] / unit[b])
+        line[f"{name_a} * {name_b}"] = bend
+        line[name_a] -= bend * float(centre[b])
+        line[name_b] -= bend * float(centre[a])
+        line["intercept"] += bend * float(centre[a] * centre[b])
     return {name: _rounded(value) for name, value in line.items()}
 
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     Texts = NDArray[np.object_]
 
 _TOO_SMALL = NUMBER[NotAssessable.BASELINE_TOO_SMALL]
+_OUTSIDE = NUMBER[NotAssessable.OUTSIDE_RANGE_SEEN]
 _NO_CONDITIONS = NUMBER[NotAssessable.CONDITIONS_MISSING]
 # A model with fewer cars says too little about its own centre to help place a pool's.
 _LEAST_VEHICLES_OF_A_POOLED_MODEL = 3
@@ -38,7 +39,8 @@ class Fleet:
     """All tests of one kind of row (per regime, or of the whole test), in a stable order.
 
     Text columns are object arrays (n,); `pools` is architecture and refrigerant, empty
-    where either is not known; `kinds` is steady, periodic or empty. Quantities as in `Group`.
+    where either is not known; `kinds` is steady, periodic or empty, `stages` the
+    fan stage that a steady window held, else empty. Quantities as in `Group`.
     """
 
     vehicle_ids: Texts
@@ -46,6 +48,7 @@ class Fleet:
     pools: Texts
     regimes: Texts
     kinds: Texts
+    stages: Texts
     conditions: Array
     values: Array
     uncertainties: Array
@@ -60,6 +63,7 @@ class FittedGroup:
     label: str
     regime: str
     kind: str
+    stage: str
     n_models: int
     fits: Fits
     features: tuple[JudgedFeature, ...]
@@ -89,19 +93,26 @@ class _GroupComparison:
 
 
 def compare(fleet: Fleet, settings: AssessmentSettings) -> Comparison:
-    """Every value of the fleet against its model, else against its architecture."""
+    """Every value of the fleet against its own kind, the nearest that suffices.
+
+    First the cars of its model at the same fan stage: the stage sets both the level of the
+    high side and how far healthy cars scatter about it. Where these are too few, or never
+    saw such conditions, the cars of its model at any stage, the command allowed for by a
+    term; last the cars of its architecture.
+    """
     shape = fleet.values.shape
     result = _blank(shape)
     levels = np.zeros(shape, dtype=np.int64)
     terms, lacked = np.full(shape, "", dtype=object), np.full(shape, "", dtype=object)
     fitted: list[FittedGroup] = []
-    for level, labels in ((1, fleet.model_ids), (2, fleet.pools)):
-        for rows in _rows_of_groups(fleet, labels):
+    for level, labels, stages, usable in _passes(fleet):
+        for rows in _rows_of_groups((fleet.regimes, fleet.kinds, stages, labels), usable):
             n_models = len(set(fleet.model_ids[rows]))
-            unsolved = (result.reasons[rows] == _TOO_SMALL) & np.isfinite(fleet.values[rows])
-            if not unsolved.any() or (level > 1 and n_models == 1):
+            known: Mask = np.isfinite(fleet.values[rows])
+            unsolved: Mask = known & _is_open(result.reasons[rows], level)
+            if not np.any(unsolved) or (level > 1 and n_models == 1):
                 continue
-            found = _compare_group(_group(fleet, rows), unsolved.any(axis=1), settings)
+            found = _compare_group(_group(fleet, rows), _any_of(unsolved), settings)
             solved = found.expectation.reasons != _TOO_SMALL
             _scatter(result, rows, found.expectation, unsolved & (solved | (level == 1)))
             take = unsolved & solved
@@ -109,9 +120,33 @@ def compare(fleet: Fleet, settings: AssessmentSettings) -> Comparison:
                 target[rows] = np.where(take, source[:, None], target[rows])
             levels[rows] = np.where(take, level, levels[rows])
             first = rows[0]
-            name = (LEVELS[level], labels[first], fleet.regimes[first], fleet.kinds[first])
+            where = (fleet.regimes[first], fleet.kinds[first], stages[first])
+            name = (LEVELS[level], labels[first], *where)
             fitted += [FittedGroup(*name, n_models, fits, fleet.features) for fits in found.fits]
     return Comparison(result, levels, terms, lacked, tuple(fitted))
+
+
+def _passes(fleet: Fleet) -> list[tuple[int, Texts, Texts, Mask]]:
+    """Level, labels, stages and usable rows of the three rounds of comparison."""
+    any_stage = np.full(len(fleet.stages), "", dtype=object)
+    of_model: Mask = fleet.model_ids != ""
+    of_stage: Mask = of_model & (fleet.stages != "")
+    of_pool: Mask = fleet.pools != ""
+    return [
+        (1, fleet.model_ids, fleet.stages, of_stage),
+        (1, fleet.model_ids, any_stage, of_model),
+        (2, fleet.pools, any_stage, of_pool),
+    ]
+
+
+def _any_of(rows: Mask) -> Mask:
+    return np.asarray(np.any(rows, axis=1))
+
+
+def _is_open(reasons: Numbers, level: int) -> Mask:
+    """Not judged yet, and worth another try: a pool of models is no cure for odd conditions."""
+    is_open: Mask = (reasons == _TOO_SMALL) | ((reasons == _OUTSIDE) & (level == 1))
+    return is_open
 
 
 def _blank(shape: tuple[int, ...]) -> Expectation:
@@ -126,21 +161,20 @@ def _scatter(target: Expectation, rows: Numbers, source: Expectation, take: Mask
         whole[rows] = np.where(take, part, whole[rows])
 
 
-def _rows_of_groups(fleet: Fleet, labels: Texts) -> list[Numbers]:
-    """Row numbers of every label that is not empty, by regime and kind of window, in order.
+def _rows_of_groups(parts: tuple[Texts, ...], usable: Mask) -> list[Numbers]:
+    """Row numbers of the usable rows, those alike in all parts together, in order.
 
     The mean over the cycles of a switching system is another quantity than the level of a
     steady one, even in one control state: the two are never compared.
     """
-    usable = np.flatnonzero(labels != "")
-    if usable.size == 0:
+    places = np.flatnonzero(usable)
+    if places.size == 0:
         return []
-    parts = (fleet.regimes[usable], fleet.kinds[usable], labels[usable])
-    keys = np.array(["\n".join(part) for part in zip(*parts, strict=True)])
+    keys = np.array(["\n".join(key) for key in zip(*(p[places] for p in parts), strict=True)])
     distinct, number = np.unique(keys, return_inverse=True)
     order = np.argsort(number, kind="stable")
     ends = np.cumsum(np.bincount(number, minlength=distinct.size))[:-1]
-    return [usable[part] for part in np.split(order, ends)]
+    return [places[part] for part in np.split(order, ends)]
 
 
 def _group(fleet: Fleet, rows: Numbers) -> Group:

@@ -41,6 +41,11 @@ class Condition:
     words: str
     needed: str
 
+    @property
+    def bend(self) -> str:
+        """What the condition counts as in a product of two."""
+        return "fan" if self.name == "condenser_fan_pct" else self.role
+
 
 # In order of preference within a role. Condenser air of different origin is not the same
 # condition: at idle the condenser face can be 18 K above ambient (SAE 2015-01-1689).
@@ -61,6 +66,10 @@ CONDITIONS: tuple[Condition, ...] = (
         "intake_air_c", "load", "degC", 3.0, 2.0,
         "intake air temperature", "intake air temperature",
     ),
+    Condition(
+        "condenser_fan_pct", "setting", "%", 20.0, 10.0,
+        "condenser fan command", "condenser fan command",
+    ),
     Condition("engine_rpm", "setting", "1/min", 200.0, 150.0, "engine speed", "engine speed"),
     Condition("blower_pct", "setting", "%", 10.0, 10.0, "blower setting", "blower setting"),
     Condition(
@@ -68,7 +77,13 @@ CONDITIONS: tuple[Condition, ...] = (
     ),
 )  # fmt: skip
 
+# While it holds one stage the fan command is a setting: high-side pressure then is what this
+# air flow gives, and a pressure too high for the stage is the fault. Over the cycles of a
+# switching fan its mean is a duty, which answers to the fault and would absorb it.
+STEADY_ONLY = ("condenser_fan_pct",)
 CONDITION_NAMES = tuple(condition.name for condition in CONDITIONS)
+# Products of conditions worth a coefficient, in this order.
+_BENDS = (("load", "load"),)
 _OF_ROLE: dict[Role, tuple[int, ...]] = {
     role: tuple(i for i, c in enumerate(CONDITIONS) if c.role == role)
     for role in ("heat_sink", "load", "setting")
@@ -80,11 +95,18 @@ class Basis:
     """A set of conditions to compare under.
 
     `required` are the conditions (by place in `CONDITIONS`) that a test must know to be
-    compared on this basis; `terms` those of them that vary and carry a coefficient.
+    compared on this basis; `terms` those of them that vary and carry a coefficient;
+    `products` the pairs of terms whose product carries one too (a square is a pair alike).
     """
 
     required: tuple[int, ...]
     terms: tuple[int, ...]
+    products: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def n_terms(self) -> int:
+        """Coefficients besides the centre."""
+        return len(self.terms) + len(self.products)
 
     @property
     def roles(self) -> frozenset[Role]:
@@ -153,8 +175,30 @@ def _richest(
         others = np.unique(vehicles[rows]).size - 1
         terms = tuple(place for place in required if varies[place])
         if needs.are_met(others, len(terms)):
-            return Basis(required, terms)
+            return Basis(required, terms, _products(terms, others, needs))
     return None
+
+
+def _products(
+    terms: tuple[int, ...], others: int, needs: BasisNeeds
+) -> tuple[tuple[int, int], ...]:
+    """The bends that so many cars can carry, the most needed first.
+
+    A saturated system loses duct temperature faster than in proportion to the load, and a
+    fan stage turns the slopes of the high side as well as its level. Which bends are fitted
+    depends on the conditions and the number of cars alone, never on how well any of them
+    explains a quantity that answers to faults.
+    """
+    wanted = [
+        (first, second)
+        for roles in _BENDS
+        for first in terms
+        for second in terms
+        if first <= second
+        and (CONDITIONS[first].bend, CONDITIONS[second].bend) in (roles, roles[::-1])
+    ]
+    fitting = [n for n in range(len(wanted) + 1) if needs.are_met(others, len(terms) + n)]
+    return tuple(wanted[: max(fitting, default=0)])
 
 
 def _ladder(pattern: Mask, varies: Mask) -> list[tuple[int, ...]]:

@@ -17,8 +17,9 @@ from scipy.special import stdtr
 
 from features.catalogue import FEATURE
 from models.comparison import LEVELS, Comparison, Fleet, compare
-from models.conditions import CONDITION_NAMES, CONDITIONS
+from models.conditions import CONDITION_NAMES, CONDITIONS, STEADY_ONLY
 from models.findings import JUDGED, JudgedFeature
+from models.fleet_spread import fleet_spread, fleet_tail
 from models.reasons import NUMBER, REASONS_IN_ORDER, NotAssessable
 
 if TYPE_CHECKING:
@@ -27,9 +28,12 @@ if TYPE_CHECKING:
     from models.comparison import Texts
     from models.conditions import Array, Mask, Numbers
     from models.settings import AssessmentSettings
+    from models.tail import Tail
 
 # Nothing is to be learned of the refrigerant circuit while it stands or starts.
 UNJUDGED_REGIMES = ("off", "starting")
+# Nearer to full than to half: switched fans run at about half or at full [default].
+_FULL_FAN_PCT = 75.0
 WHOLE_TEST = "whole_test"
 _ROW_COLUMNS = (
     "test_id", "vehicle_id", "model_id", "regime", "window_kind_code", "n_windows", "steady_s",
@@ -43,6 +47,7 @@ class Compared:
     rows: pl.DataFrame
     fleet: Fleet
     comparison: Comparison
+    tail: Tail
 
 
 def compare_tests(
@@ -80,17 +85,31 @@ def _compare_rows(
         model_ids=_texts(rows, "model_id"),
         pools=_texts(rows, "pool"),
         regimes=_texts(rows, "regime"),
-        kinds=_texts(rows.with_columns(pl.col("window_kind_code").fill_null("")), "window_kind_code"),
+        stages=_fan_stages(rows),
+        kinds=_texts(
+            rows.with_columns(pl.col("window_kind_code").fill_null("")), "window_kind_code"
+        ),
         conditions=_conditions(rows),
         values=_matrix(rows, [feature.name for feature in judged]),
         uncertainties=_matrix(rows, [FEATURE[f.name].uncertainty_name for f in judged]),
         features=judged,
     )
-    return Compared(rows, fleet, compare(fleet, settings))
+    comparison = compare(fleet, settings)
+    is_judged = _all_reasons(fleet, comparison, settings) == 0
+    tail = fleet_tail(fleet, comparison, is_judged, settings)
+    return Compared(rows, fleet, comparison, tail)
 
 
 def _texts(rows: pl.DataFrame, column: str) -> Texts:
     return np.array(rows[column].to_list(), dtype=object)
+
+
+def _fan_stages(rows: pl.DataFrame) -> Texts:
+    """The fan stage that a steady window held: full or part; empty where it cannot be told."""
+    share = pl.when(pl.col("window_kind_code") == "steady").then("condenser_fan_pct")
+    is_full = share >= _FULL_FAN_PCT
+    stage = pl.when(is_full).then(pl.lit("full")).when(~is_full).then(pl.lit("part"))
+    return _texts(rows.select(stage.otherwise(pl.lit("")).alias("stage")), "stage")
 
 
 def _matrix(rows: pl.DataFrame, columns: list[str]) -> Array:
@@ -107,6 +126,8 @@ def _conditions(rows: pl.DataFrame) -> Array:
         value = pl.col(column).cast(pl.Float64)
         if source:
             value = pl.when(pl.col("condenser_air_source") == source).then(value)
+        if name in STEADY_ONLY:
+            value = pl.when(pl.col("window_kind_code") == "steady").then(value)
         expressions.append(value.alias(name))
     known = rows.select(expressions)
     return _matrix(known, known.columns) if rows.height else np.empty((0, len(CONDITIONS)))
@@ -123,8 +144,9 @@ def residual_frame(compared: Compared, settings: AssessmentSettings) -> pl.DataF
     reasons = _all_reasons(fleet, comparison, settings)
     is_judged = reasons == 0
     n_rows, n_features = fleet.values.shape
-    z = np.where(is_judged, (fleet.values - expectation.expected) / expectation.spread, np.nan)
-    p_values = _p_values(z, expectation.degrees_of_freedom, fleet.features)
+    spread, freedom = fleet_spread(fleet, comparison, compared.tail)
+    z = np.where(is_judged, (fleet.values - expectation.expected) / spread, np.nan)
+    p_values = _p_values(z, freedom, fleet.features)
     place = np.repeat(np.arange(n_rows), n_features)
     feature_place = np.tile(np.arange(n_features), n_rows)
     keep = _concerns(compared.rows, fleet).reshape(-1)
@@ -138,7 +160,8 @@ def residual_frame(compared: Compared, settings: AssessmentSettings) -> pl.DataF
             feature=_codes([feature.name for feature in fleet.features], feature_place),
             observed=_numbers(fleet.values),
             expected=judged_only(expectation.expected),
-            spread=judged_only(expectation.spread),
+            spread=judged_only(spread),
+            degrees_of_freedom=judged_only(freedom),
             standard_uncertainty=_numbers(fleet.uncertainties),
             z=_numbers(z),
             p_value=_numbers(p_values),

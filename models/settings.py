@@ -57,8 +57,20 @@ class AssessmentSettings(BaseModel):
         le=100.0,
         description=(
             "Degrees of freedom of the Student t tail given to healthy cars (heavier than "
-            "normal); small baselines lower them further."
+            "normal) before the fleet's own residuals say otherwise; small baselines lower "
+            "them further."
         ),
+    )
+    lightest_tail_degrees_of_freedom: float = Field(
+        default=30.0,
+        ge=3.0,
+        le=100.0,
+        description="Most degrees of freedom that the fleet's own residuals may earn.",
+    )
+    least_residuals_for_tail: int = Field(
+        default=200,
+        ge=100,
+        description="Residuals from which on scale and tail are estimated from the fleet.",
     )
     largest_relative_uncertainty: float = Field(
         default=1.0,

@@ -26,6 +26,10 @@ _JUDGEMENT = (
         "spread", _REAL, _FEATURE_UNIT,
         "standard deviation of observed minus expected for a healthy car: cars, sensors and fit",
     ),
+    Column(
+        "degrees_of_freedom", _REAL, "1",
+        "of the Student t that turns z into p: small for small baselines and heavy tails",
+    ),
     Column("standard_uncertainty", _REAL, _FEATURE_UNIT, "share of the spread due to the sensors"),
     Column("z", _REAL, "1", "observed minus expected, in spreads"),
     Column("p_value", _REAL, "1", "chance that a healthy car deviates this far in this feature"),
@@ -119,13 +123,15 @@ EVIDENCE = Table(
 BASELINES = Table(
     "baselines",
     "one row per group of cars, regime, feature and set of conditions",
-    ("pooling_level", "group_label", "regime", "window_kind_code", "feature", "terms"),
+    ("pooling_level", "group_label", "regime", "window_kind_code", "fan_stage_code",
+     "feature", "terms"),
     (
         Column("pooling_level", _TEXT, "", "model or architecture"),
         Column("group_label", _TEXT, "", "the model, or architecture and refrigerant"),
         Column("model_id", _TEXT, "", "the model; null for an architecture"),
         Column("regime", _TEXT, "", "control state"),
         Column("window_kind_code", _TEXT, "", "steady or periodic; null for a whole test"),
+        Column("fan_stage_code", _TEXT, "", "condenser fan stage, full or part; null is any"),
         Column("feature", _TEXT, "", "name of the derived quantity"),
         Column("n_vehicles", _COUNT, "1", "cars fitted"),
         Column("n_tests", _COUNT, "1", "tests fitted"),
@@ -139,6 +145,15 @@ BASELINES = Table(
             "between_model_spread", _REAL, _FEATURE_UNIT,
             "standard deviation between models of the pool; null for a single model",
         ),
+        Column(
+            "spread_factor", _REAL, "1",
+            "by which the fleet's own residuals widen or narrow the spread of this feature",
+        ),
+        Column(
+            "tail_degrees_of_freedom", _REAL, "1",
+            "tail of healthy cars as Student t, from the fleet's own residuals or the default",
+        ),
+        Column("tail_residuals", _COUNT, "1", "residuals behind that tail; 0 is the default"),
         Column("terms", _TEXT, "", "JSON: intercept and coefficient of every condition"),
         Column("condition_ranges", _TEXT, "", "JSON: lowest and highest value of every condition"),
         Column("version", _TEXT, "", "hash of the data and settings that gave this baseline"),

@@ -83,7 +83,8 @@ def test_findings_name_what_was_injected_and_its_size(assessed):
 
 def test_p_value_is_the_tail_of_students_t_on_the_adverse_side(inputs):
     # With more cars than the tail has degrees of freedom by far, nu is the stated one.
-    many = judge(make_inputs(Plan(n_vehicles=400, n_tests=1)), tail_degrees_of_freedom=5.0)
+    stated = {"tail_degrees_of_freedom": 5.0, "least_residuals_for_tail": 10**6}
+    many = judge(make_inputs(Plan(n_vehicles=400, n_tests=1)), **stated)
     rows = many.residuals.filter(pl.col("z").is_not_null())
     for feature, tail in (
         ("duct_air_c", lambda z: student.sf(z, 5)),
