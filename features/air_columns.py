@@ -1,8 +1,10 @@
 """Air as the features need it: one duct, one condenser inlet, one enthalpy.
 
 Takes blocks and what is known of their tests; adds duct_air_c (mean of the left and right
-ducts where the mean was not logged), condenser_air_c with condenser_air_source, and
-intake_enthalpy_kj_per_kg. Does not belong here: formulas of moist air (`air`).
+ducts where the mean was not logged) with duct_air_source, condenser_air_c with
+condenser_air_source, and intake_enthalpy_kj_per_kg. One source serves a whole test: a
+value must not jump because a sensor fell off half way. Does not belong here: formulas of
+moist air (`air`).
 """
 
 from __future__ import annotations
@@ -19,24 +21,30 @@ from features.air import (
 # pressure is 0.3 kJ/kg at 25 degC and 50 %.
 _SEA_LEVEL_KPA = 101.325
 
+# A source that is silent for more than half of a test gives way to the next (tuning value).
+_LEAST_COVERAGE = 0.5
+
 NOTED = "noted"
+BOTH_SIDES = "both_sides"
 
 
 def add_duct_air(blocks: pl.DataFrame) -> pl.DataFrame:
-    """The blocks with duct_air_c: as logged in the test, else the mean of left and right.
+    """The blocks with duct_air_c and duct_air_source, decided per test.
 
-    Decided per test, so that the value does not jump between two definitions.
+    As logged; else the mean of left and right where both are known; else one side alone.
+    The two sides of a car in order can differ by a few kelvin, so a block in which one of
+    two sensors is silent has no mean, and one side alone is less certain.
     """
-    sides = [name for name in ("duct_left_c", "duct_right_c") if name in blocks.columns]
-    if not sides:
-        return blocks
-    mean = pl.mean_horizontal(sides)
-    if "duct_air_c" not in blocks.columns:
-        return blocks.with_columns(duct_air_c=mean)
-    is_logged = pl.col("duct_air_c").is_not_null().any().over("test_number")
-    return blocks.with_columns(
-        duct_air_c=pl.when(is_logged).then(pl.col("duct_air_c")).otherwise(mean)
-    )
+    both = (pl.col("duct_left_c") + pl.col("duct_right_c")) / 2
+    candidates = {
+        "duct_air_c": (("duct_air_c",), pl.col("duct_air_c")),
+        BOTH_SIDES: (("duct_left_c", "duct_right_c"), both),
+        "duct_left_c": (("duct_left_c",), pl.col("duct_left_c")),
+        "duct_right_c": (("duct_right_c",), pl.col("duct_right_c")),
+    }
+    if not {"duct_air_c", "duct_left_c", "duct_right_c"} & set(blocks.columns):
+        return blocks.with_columns(duct_air_source=pl.lit(None, pl.String))
+    return _with_best_source(blocks, candidates, "duct_air_c", "duct_air_source")
 
 
 def add_condenser_air(blocks: pl.DataFrame) -> pl.DataFrame:
@@ -45,18 +53,40 @@ def add_condenser_air(blocks: pl.DataFrame) -> pl.DataFrame:
     The air entering the condenser; else the logged ambient air, which at idle can be many
     degrees cooler; else the ambient temperature noted for the test (noted_ambient_c).
     """
+    candidates = {
+        code: ((name,), pl.col(name))
+        for name, code in (
+            ("condenser_inlet_air_c", "condenser_inlet_air_c"),
+            ("ambient_air_c", "ambient_air_c"),
+            ("noted_ambient_c", NOTED),
+        )
+    }
+    return _with_best_source(blocks, candidates, "condenser_air_c", "condenser_air_source")
+
+
+def _with_best_source(
+    blocks: pl.DataFrame,
+    candidates: dict[str, tuple[tuple[str, ...], pl.Expr]],
+    value_name: str,
+    source_name: str,
+) -> pl.DataFrame:
+    """The blocks with a value and its source: per test the first candidate that covers enough.
+
+    Enough is half of the test; where no candidate does, the first with any value serves.
+    """
+    usable = {code: v for code, (needs, v) in candidates.items() if {*needs} <= {*blocks.columns}}
+    shares = {
+        code: value.is_not_null().mean().over("test_number") for code, value in usable.items()
+    }
     source = pl.lit(None, pl.String)
+    for least in (0.0, _LEAST_COVERAGE):
+        for code, share in reversed(shares.items()):
+            is_good = (share > 0.0) & (share >= least)
+            source = pl.when(is_good).then(pl.lit(code)).otherwise(source)
     value = pl.lit(None, pl.Float64)
-    for name, code in (
-        ("noted_ambient_c", NOTED),
-        ("ambient_air_c", "ambient_air_c"),
-        ("condenser_inlet_air_c", "condenser_inlet_air_c"),
-    ):
-        if name in blocks.columns:
-            is_known = pl.col(name).is_not_null().any().over("test_number")
-            source = pl.when(is_known).then(pl.lit(code)).otherwise(source)
-            value = pl.when(is_known).then(pl.col(name)).otherwise(value)
-    return blocks.with_columns(condenser_air_c=value, condenser_air_source=source)
+    for code, candidate in usable.items():
+        value = pl.when(pl.col(source_name) == code).then(candidate).otherwise(value)
+    return blocks.with_columns(source.alias(source_name)).with_columns(value.alias(value_name))
 
 
 def add_intake_enthalpy(blocks: pl.DataFrame) -> pl.DataFrame:

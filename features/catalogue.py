@@ -7,7 +7,19 @@ here: finding windows (`windows`), carrying the expressions out (`derive`).
 
 Superheat and subcooling always name their station: behind an internal heat exchanger a
 superheat of 10 to 25 K is normal (common practice, no source), at the evaporator outlet
-it is not.
+it is not. The saturation temperature is that of the pressure at the service port, which
+may sit elsewhere (`low_port_station`, `high_port_station` of the context), and nothing is
+added for the drop between: what is stated is what a technician reads off the gauge.
+
+Which way the port pulls (drops of 0.2 to 0.5 bar on the suction side and 0.3 to 1.0 bar
+over the condenser, common practice, no source: 2 to 5 K and 1 to 3 K)
+- low-side port at the compressor: superheat at the evaporator outlet and the approach of
+  the duct air read high, because the port's dew point is below the evaporator's;
+- low-side port at the evaporator: superheat at the compressor reads low;
+- high-side port at the compressor: subcooling reads high, at both stations;
+- high-side port behind the condenser: superheat at the discharge reads high.
+The drop is one of the design and much the same for all cars of a model; how much it
+changes with flow is in the uncertainty.
 """
 
 from __future__ import annotations
@@ -44,6 +56,14 @@ INTERMEDIATES: dict[str, tuple[str, ...]] = {
 _NAME_SUFFIXES = ("_kj_per_kg", "_per_min", "_kpa", "_kmh", "_rpm", "_pct", "_c", "_k")
 
 
+@dataclass(frozen=True)
+class Port:
+    """The place at which a feature wants its pressure: the context's column and its word."""
+
+    column: Literal["low_port_station", "high_port_station"]
+    station: str
+
+
 @dataclass(frozen=True, eq=False)
 class Feature:
     """One derived quantity that a car can be judged by.
@@ -62,6 +82,10 @@ class Feature:
         With fewer samples behind it the feature is null.
     source : str
         Where the definition comes from.
+    port : Port
+        Where the pressure ought to be taken; for features with the input `tap_drop_k`.
+    is_never_negative : bool
+        True means: below zero by more than its uncertainty no circuit can have it.
     """
 
     name: str
@@ -72,6 +96,8 @@ class Feature:
     least_samples: int = 20
     source: str = "definition"
     scope: Literal["window", "whole_test"] = "window"
+    port: Port | None = None
+    is_never_negative: bool = False
 
     @property
     def inputs(self) -> tuple[str, ...]:
@@ -109,7 +135,13 @@ _DISCHARGE_SLOPE = pl.col("discharge_slope_k_per_kpa")
 _STATION_SOURCE = "superheat from the dew point, subcooling from the bubble point, by station"
 
 
-def _superheat(clamp: str, name: str, meaning: str) -> Feature:
+_AT_EVAPORATOR = Port("low_port_station", "evaporator_outlet")
+_AT_SUCTION = Port("low_port_station", "compressor_suction")
+_AT_DISCHARGE = Port("high_port_station", "compressor_discharge")
+_AT_CONDENSER_OUTLET = Port("high_port_station", "condenser_outlet")
+
+
+def _superheat(clamp: str, name: str, meaning: str, port: Port) -> Feature:
     return Feature(
         name,
         "K",
@@ -117,6 +149,8 @@ def _superheat(clamp: str, name: str, meaning: str) -> Feature:
         pl.col(clamp) - pl.col("evaporating_dew_c"),
         {clamp: _ONE, "low_side_kpa": -_EVAPORATING_SLOPE, "tap_drop_k": _ONE},
         source=_STATION_SOURCE,
+        port=port,
+        is_never_negative=True,
     )
 
 
@@ -128,6 +162,8 @@ def _subcooling(clamp: str, name: str, meaning: str) -> Feature:
         pl.col("condensing_bubble_c") - pl.col(clamp),
         {clamp: -_ONE, "high_side_kpa": _CONDENSING_SLOPE, "tap_drop_k": _ONE},
         source=_STATION_SOURCE,
+        port=_AT_CONDENSER_OUTLET,
+        is_never_negative=True,
     )
 
 
@@ -157,14 +193,16 @@ FEATURE_RECORDS: tuple[Feature, ...] = (
     _superheat(
         "evaporator_outlet_c", "evaporator_outlet_superheat_k",
         "superheat at the evaporator outlet, before any internal heat exchanger",
+        _AT_EVAPORATOR,
     ),
     _superheat(
         "rear_evaporator_outlet_c", "rear_evaporator_outlet_superheat_k",
-        "superheat at the rear evaporator outlet",
+        "superheat at the rear evaporator outlet", _AT_EVAPORATOR,
     ),
     _superheat(
         "compressor_suction_c", "compressor_suction_superheat_k",
         "superheat at the compressor; an internal heat exchanger adds to it by design",
+        _AT_SUCTION,
     ),
     Feature(
         "compressor_discharge_superheat_k", "K", "superheat of the gas leaving the compressor",
@@ -174,7 +212,7 @@ FEATURE_RECORDS: tuple[Feature, ...] = (
             "high_side_kpa": -_DISCHARGE_SLOPE,
             "tap_drop_k": _ONE,
         },
-        source=_STATION_SOURCE,
+        source=_STATION_SOURCE, port=_AT_DISCHARGE, is_never_negative=True,
     ),
     _measured("compressor_discharge_c", "discharge line temperature"),
     _subcooling(
@@ -193,7 +231,8 @@ FEATURE_RECORDS: tuple[Feature, ...] = (
     Feature(
         "evaporator_approach_k", "K", "duct air minus the evaporating dew temperature",
         pl.col("duct_air_c") - pl.col("evaporating_dew_c"),
-        {"duct_air_c": _ONE, "low_side_kpa": -_EVAPORATING_SLOPE},
+        {"duct_air_c": _ONE, "low_side_kpa": -_EVAPORATING_SLOPE, "tap_drop_k": _ONE},
+        port=_AT_EVAPORATOR,
     ),
     Feature(
         "condensing_over_air_k", "K",
@@ -250,6 +289,10 @@ _LEADING_COLUMNS = (
     Column(
         "condenser_air_source", pl.String(), "",
         "where condenser_air_c comes from: condenser_inlet_air_c, ambient_air_c or noted",
+    ),
+    Column(
+        "duct_air_source", pl.String(), "",
+        "where duct_air_c comes from: duct_air_c, both_sides, duct_left_c or duct_right_c",
     ),
 )  # fmt: skip
 

@@ -70,6 +70,7 @@ CONTEXT = Table(
         Column("site_id", pl.String(), "", "where the test was run"),
         Column("technician_id", pl.String(), "", "who ran it"),
         Column("instrument_id", pl.String(), "", "the instrument that logged it"),
+        Column("clamps_insulated", pl.Boolean(), "", "temperature clamps were insulated"),
         Column("repair_id", pl.String(), "", "the repair that the test belongs to"),
         Column("odometer_km", pl.Float64(), "km", "odometer reading at the test"),
     ),

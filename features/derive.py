@@ -19,18 +19,17 @@ from features.channels import channels_in
 from features.context import CONTEXT
 from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
+from features.impossible import describe_impossible, withhold_impossible
+from features.instruments import add_sensor_uncertainties
 from features.periodic import find_periodic_units
 from features.rates import rate_tests
 from features.regimes import CONTINUOUS, Regime, add_regimes
-from features.screening import screen
+from features.screening import TRUST, screen
+from features.settling import judge_settling, logger_resolutions
+from features.swings import SWING, find_swings
+from features.unread import UNREAD, describe_unread
 from features.window_values import read_windows
-from features.windows import (
-    WINDOWS,
-    describe_windows,
-    find_steady_units,
-    join_units,
-    logger_resolutions,
-)
+from features.windows import WINDOWS, describe_windows, find_steady_units, join_units
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
@@ -42,15 +41,21 @@ _NOTED = {"ambient_c": "noted_ambient_c", "barometric_kpa": "noted_barometric_kp
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived from samples: frames of TRUST, EVENTS, WINDOWS and FEATURES."""
+    """What is derived from samples: frames of TRUST, EVENTS, WINDOWS, FEATURES and UNREAD."""
 
     trust: pl.DataFrame
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
+    unread: pl.DataFrame
 
 
-def derive(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSettings) -> Derived:
+def derive(
+    samples: pl.DataFrame,
+    context: pl.DataFrame,
+    settings: DerivationSettings,
+    instruments: pl.DataFrame | None = None,
+) -> Derived:
     """Trust, events, windows and features of all tests in a samples frame.
 
     Parameters
@@ -61,6 +66,9 @@ def derive(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     context
         Frame of `context.CONTEXT`. A test without a row there is read without knowing its
         refrigerant and compressor.
+    instruments
+        Frame with the columns of `instruments.INSTRUMENTS`; where it states the accuracy of a channel of a
+        test's instrument, that one counts and not the default of the settings.
 
     Returns
     -------
@@ -68,7 +76,8 @@ def derive(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
         Ordered by test_id. The result does not depend on the order of the rows, nor on
         which other tests are in the frame.
     """
-    tests = _with_context(number_tests(samples), context)
+    told = _with_context(number_tests(samples), context)
+    tests = add_sensor_uncertainties(told, told, instruments)
     ordered = order_samples(samples.select("test_id", "time_s", *channels_in(samples)), tests)
     screened = screen(ordered.drop("test_number"))
     trusted = screened.samples.with_columns(ordered["test_number"])
@@ -117,6 +126,8 @@ class _Part:
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
+    unread: pl.DataFrame
+    impossible: pl.DataFrame
 
 
 def _derive_at(
@@ -125,28 +136,42 @@ def _derive_at(
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    blocks = add_regimes(blocks, tests, cycles["compressor_on"], settings)
-    blocks = _add_air(blocks, tests)
+    blocks = _add_air(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
+    settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
-            find_steady_units(blocks, log.events, logger_resolutions(samples), settings, block_s),
-            find_periodic_units(
-                blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s
-            ),
-            find_periodic_units(blocks, cycles["fan_up"], CONTINUOUS, settings, block_s),
+            find_steady_units(blocks, settling),
+            *_periodic_units(blocks, log.events, cycles, settings, block_s),
         ]
     )
+    windows = describe_windows(units, blocks, tests, block_s)
+    values = read_windows(blocks, units, tests, settings, block_s)
+    rows = [withhold_impossible(values), rate_tests(blocks, log, block_s)]
     return _Part(
         describe_events(log.events, tests),
-        describe_windows(units, blocks, tests, block_s),
-        pl.concat(
-            [
-                read_windows(blocks, units, tests, settings, block_s),
-                rate_tests(blocks, log, block_s),
-            ],
-            how="diagonal",
-        ),
+        windows,
+        pl.concat(rows, how="diagonal"),
+        describe_unread(blocks, settling, windows, settings, block_s),
+        describe_impossible(values),
     )
+
+
+def _periodic_units(
+    blocks: pl.DataFrame,
+    events: pl.DataFrame,
+    cycles: dict[str, pl.DataFrame],
+    settings: DerivationSettings,
+    block_s: float,
+) -> list[pl.DataFrame]:
+    """Units of the cycles of clutch and fan, and of swings where neither makes any."""
+    switched = [
+        find_periodic_units(blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s),
+        find_periodic_units(blocks, cycles["fan_up"], CONTINUOUS, settings, block_s),
+    ]
+    others = pl.concat([units.select("test_number") for units in switched]).unique()
+    swings = find_cycles(find_swings(blocks, events, settings, block_s), SWING, settings)
+    own = swings.join(others, on="test_number", how="anti", maintain_order="left")
+    return [*switched, find_periodic_units(blocks, own, CONTINUOUS, settings, block_s)]
 
 
 def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
@@ -158,15 +183,17 @@ def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
 def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        return Derived(trust, EVENTS.empty(), WINDOWS.empty(), FEATURES.empty())
+        return Derived(trust, EVENTS.empty(), WINDOWS.empty(), FEATURES.empty(), UNREAD.empty())
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
     ).drop("test_number")
     rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
+    impossible = [part.impossible for part in parts]
     return Derived(
-        trust,
+        pl.concat([trust, *impossible]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         rounded.sort("test_id", "regime"),
+        pl.concat([part.unread for part in parts]).sort("test_id"),
     )

@@ -22,10 +22,11 @@ _COUNTS = {
     "fan_events_per_min": ("n_fan_events", "fan_source"),
     "compressor_events_per_min": ("n_compressor_events", "compressor_source"),
 }
-# The start and the stop of the test itself are not events of its control (tuning value).
+# The start and the stop of the test itself are not events of its control (tuning value); the
+# time in which nothing is counted is no time to count over either.
 _MARGIN_S = 10.0
 # A shorter run says nothing about a rate per minute (tuning value).
-_LEAST_RUNNING_MIN = 2.0
+_LEAST_RUNNING_MIN = 1.5
 
 
 def rate_tests(blocks: pl.DataFrame, log: EventLog, block_s: float) -> pl.DataFrame:
@@ -57,7 +58,7 @@ def _running_time(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
     return blocks.group_by("test_number", maintain_order=True).agg(
         pl.col("condenser_air_source").first(),
         pl.col(conditions).filter(runs).mean(),
-        running_min=runs.sum() * block_s / 60.0,
+        running_min=(runs.sum() * block_s - 2.0 * _MARGIN_S).clip(lower_bound=0.0) / 60.0,
         first_s=pl.col("start_s").filter(runs).min(),
         last_s=pl.col("start_s").filter(runs).max() + block_s,
     )

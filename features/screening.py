@@ -1,11 +1,11 @@
 """What of a log can be trusted: rules over single channels and instants.
 
-Holds the rules (`Rule`), the boolean column of each (`{channel}__{rule}`, True means:
-do not trust it), the table TRUST that counts them, and `screen`, which takes a samples
-frame and gives it back with distrusted values made null. Rows are neither dropped nor
-moved. A rule speaks of the data, never of the car: bad data and bad car are two
-vocabularies. Does not belong here: findings (`models`), the arithmetic of frozen
-readings (`stuck`).
+Holds the rules (`Rule`), the boolean column of each (`{channel}__{rule}`, True means: do
+not trust it), the table TRUST that counts them, and `screen`, which takes a samples frame
+and gives it back with distrusted values made null. Rows are neither dropped nor moved. A
+rule speaks of the data, never of the car: bad data and bad car are two vocabularies. Does
+not belong here: findings (`models`), the arithmetic of frozen readings (`stuck`), values
+that only a whole window shows to be impossible (`impossible`).
 """
 
 from __future__ import annotations
@@ -32,6 +32,10 @@ class Rule(Enum):
     SIDES_SWAPPED = "low side well above high side: hoses or columns are swapped"
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
     GAP = "nothing was logged for a while; nothing is carried across"
+    IMPOSSIBLE = (
+        "below zero no circuit can have it: clamp off its line, pressure read wrong, or another "
+        "refrigerant than on record"
+    )
 
     @property
     def code(self) -> str:
@@ -53,7 +57,8 @@ TRUST = Table(
             "distrusted_share",
             pl.Float64(),
             "1",
-            "share of the channel's readings not trusted; for a gap, share of the duration lost",
+            "share of the channel's readings not trusted; for a gap, share of the duration lost; "
+            "for an impossible value, share of the regimes",
         ),
         Column("sentence", pl.String(), "", "what was found, with counts"),
     ),

@@ -15,27 +15,72 @@ class DerivationSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    # ---- sensors; the defaults follow a noise budget of the trade (common practice, no source)
+    # ---- sensors; the pressures are those of a 1 % gauge of 10 and 30 bar full scale
+    # (common practice, no source)
     low_side_accuracy_kpa: float = Field(
-        default=10.0, gt=0, description="Accuracy of the low-side pressure, 95 %, kPa"
+        default=10.0,
+        gt=0,
+        description="Accuracy of the low-side pressure, 95 %, kPa, where the instrument "
+        "states none",
     )
     high_side_accuracy_kpa: float = Field(
-        default=30.0, gt=0, description="Accuracy of the high-side pressure, 95 %, kPa"
+        default=30.0,
+        gt=0,
+        description="Accuracy of the high-side pressure, 95 %, kPa, where the instrument "
+        "states none",
     )
+    # type K thermocouple, class 1: 1.5 K (IEC 60584-1, from memory); its clamp comes on top
     pipe_temperature_accuracy_k: float = Field(
-        default=2.0, gt=0, description="Accuracy of a clamp-on pipe temperature, 95 %, K"
+        default=1.5,
+        gt=0,
+        description="Accuracy of the sensor of a pipe clamp, 95 %, K, where the instrument "
+        "states none; the contact of the clamp comes on top",
+    )
+    clamp_share: float = Field(
+        default=0.04,
+        ge=0,
+        lt=1,
+        description="How far apart two clamps may read on one pipe, 95 %, as a share of the "
+        "way from the pipe to the air under the hood, where the insulation is not noted",
+    )
+    insulated_clamp_share: float = Field(
+        default=0.02, ge=0, lt=1, description="The same with clamps noted as insulated"
+    )
+    bare_clamp_share: float = Field(
+        default=0.08, ge=0, lt=1, description="The same with clamps noted as not insulated"
     )
     air_temperature_accuracy_k: float = Field(
-        default=1.0, gt=0, description="Accuracy of an air temperature, 95 %, K"
+        default=1.0,
+        gt=0,
+        description="Accuracy of an air temperature, 95 %, K, where the instrument states none",
     )
     noted_air_accuracy_k: float = Field(
         default=4.0, gt=0, description="Accuracy of an ambient temperature noted by hand, 95 %, K"
     )
+    condenser_air_stand_in_accuracy_k: float = Field(
+        default=3.0,
+        ge=0,
+        description="By how much the rise from ambient air to the air entering the condenser "
+        "differs between tests, 95 %, K; added where ambient air stands in for it",
+    )
+    duct_side_accuracy_k: float = Field(
+        default=2.0,
+        ge=0,
+        description="By how much one side's duct may differ from the mean of both in a car in "
+        "order, 95 %, K; added where only one side is known",
+    )
     tap_drop_accuracy_k: float = Field(
         default=1.0,
         ge=0,
-        description="Unknown pressure drop between a pipe clamp and the port, as saturation "
+        description="Pressure drop between a pipe clamp and a port beside it, as saturation "
         "temperature, 95 %, K",
+    )
+    far_port_drop_accuracy_k: float = Field(
+        default=2.0,
+        ge=0,
+        description="The same where the port is at the other end of the line or of the "
+        "condenser, or its place is not noted: how much the drop changes with flow; its mean "
+        "is the same for all cars of a model",
     )
 
     # ---- the block grid
@@ -105,6 +150,18 @@ class DerivationSettings(BaseModel):
     )
     longest_cycle_s: float = Field(
         default=240.0, gt=0, description="A pause longer than this ends a chain of cycles, s"
+    )
+
+    # ---- swings, as of a hunting expansion valve
+    least_swing_k: float = Field(
+        default=1.0,
+        gt=0,
+        description="Least distance of the suction line to either side of its mean in a swing, K",
+    )
+    least_swing_kpa: float = Field(
+        default=10.0,
+        gt=0,
+        description="The same for the low side, where no suction line is logged, kPa",
     )
 
     # ---- regimes

@@ -3,7 +3,12 @@
 First order of the GUM (JCGM 100:2008, 5.1.2): the squares of sensitivity times standard
 uncertainty of each input add up, the inputs taken as independent. A sensor's own error
 does not average out over a test; scatter does. Expression functions over the columns of
-one feature row. Does not belong here: definitions and sensitivities (`catalogue`).
+one feature row. Does not belong here: definitions and sensitivities (`catalogue`), what
+an instrument states (`instruments`).
+
+What is not in it, because it is the same for all cars of a model and cancels between
+them: the design pressure drop between a clamp and a port elsewhere on the line. Only how
+much that drop changes with flow is.
 """
 
 from __future__ import annotations
@@ -12,27 +17,32 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.air_columns import NOTED
+from features.air_columns import BOTH_SIDES, NOTED
 from features.channels import CHANNEL
+from features.instruments import COVERAGE_FACTOR, SENSORS, sensor_column
 
 if TYPE_CHECKING:
-    from features.catalogue import Feature
+    from features.catalogue import Feature, Port
     from features.settings import DerivationSettings
 
-# Half width of a 95 % interval in standard deviations, GUM 6.3.3 (k = 2).
-_COVERAGE_FACTOR = 2.0
 # Variance of the median over that of the mean for normal values: pi / 2.
 _MEDIAN_VARIANCE = 1.5708
-_PIPES = ("1", "2", "3", "4", "5", "6", "7", "7 rear")
+# How far the air under the hood usually is from the pipe that a clamp sits on, by station, K:
+# 60 degC against a suction line of 10, a liquid line of 45, a discharge line of 85
+# (common practice, no source).
+_PIPE_TO_HOOD_K = {"1": 50.0, "7": 50.0, "7 rear": 50.0, "2": 25.0, "3": 15.0, "4": 15.0, "5": 15.0}
+# Columns of a feature row that say how it was measured; `context` has the first three.
+CIRCUMSTANCES = ("low_port_station", "high_port_station", "clamps_insulated")
 
 
 def sensor_uncertainty(feature: Feature, settings: DerivationSettings) -> pl.Expr:
     """Standard uncertainty of a feature by its sensors alone, in the feature's unit.
 
-    Reads the columns that the feature's sensitivities name, and condenser_air_source.
+    Reads the columns that the feature's sensitivities name, `CIRCUMSTANCES`,
+    condenser_air_source, duct_air_source and the columns of `instruments`.
     """
     terms = [
-        (sensitivity * _standard_uncertainty(name, settings)) ** 2
+        (sensitivity * _standard_uncertainty(name, feature, settings)) ** 2
         for name, sensitivity in feature.sensitivities.items()
     ]
     return pl.fold(pl.lit(0.0), lambda total, term: total + term, terms).sqrt()
@@ -40,6 +50,10 @@ def sensor_uncertainty(feature: Feature, settings: DerivationSettings) -> pl.Exp
 
 def scatter_uncertainty(n_units: pl.Expr, between: pl.Expr, within: pl.Expr) -> pl.Expr:
     """Standard uncertainty of the median over windows by the scatter of the test.
+
+    What the windows' own noise explains averages out over them. What they differ by beyond
+    it is drift: the car has not come to rest, and more windows of it do not make it so.
+    Cycles have no noise of their own and are taken as independent.
 
     Parameters
     ----------
@@ -50,9 +64,13 @@ def scatter_uncertainty(n_units: pl.Expr, between: pl.Expr, within: pl.Expr) -> 
     within
         Mean variance of a single value by the scatter inside its window; null for cycles.
     """
-    variance = pl.max_horizontal(between, within)
     of_median = pl.when(n_units > 2).then(_MEDIAN_VARIANCE).otherwise(1.0)
-    return (variance * of_median / n_units).sqrt()
+    # variance of n normal values scatters by sqrt(2 / (n - 1)) of itself: within two such
+    # standard deviations there is no drift to be seen
+    unseen = within * (1.0 + 2.0 * (2.0 / (n_units - 1)).sqrt())
+    drift = pl.when(between > unseen).then(between - within).otherwise(0.0)
+    noise = pl.when(drift > 0).then(within).otherwise(pl.max_horizontal(between, within))
+    return (noise * of_median / n_units + drift).sqrt()
 
 
 def mean_variance(variance: pl.Expr, squared_steps: pl.Expr, count: pl.Expr) -> pl.Expr:
@@ -66,26 +84,87 @@ def mean_variance(variance: pl.Expr, squared_steps: pl.Expr, count: pl.Expr) -> 
     return pl.when(variance > 0).then(variance / effective).otherwise(variance)
 
 
-def _standard_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
+def _standard_uncertainty(name: str, feature: Feature, settings: DerivationSettings) -> pl.Expr:
+    if name == "tap_drop_k":
+        return _port_uncertainty(feature.port, settings)
     if name == "condenser_air_c":
-        accuracy = (
-            pl.when(pl.col("condenser_air_source") == NOTED)
-            .then(settings.noted_air_accuracy_k)
-            .otherwise(settings.air_temperature_accuracy_k)
-        )
-        return accuracy / _COVERAGE_FACTOR
-    return pl.lit(_accuracy(name, settings) / _COVERAGE_FACTOR)
+        return _condenser_air_uncertainty(settings)
+    if name == "duct_air_c":
+        return _duct_uncertainty(settings)
+    if CHANNEL[name].station in _PIPE_TO_HOOD_K and CHANNEL[name].quantity == "temperature":
+        return _root_sum(_stated(name, settings), _contact_uncertainty(name, settings))
+    return _stated(name, settings)
+
+
+def _stated(name: str, settings: DerivationSettings) -> pl.Expr:
+    """By the instrument where it states its accuracy, else by the settings."""
+    default = pl.lit(_accuracy(name, settings) / COVERAGE_FACTOR)
+    return pl.coalesce(sensor_column(name), default) if name in SENSORS else default
+
+
+def _contact_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
+    """A clamp reads a share of the way from its pipe to the air around it."""
+    insulated = pl.col("clamps_insulated")
+    share = (
+        pl.when(insulated)
+        .then(settings.insulated_clamp_share)
+        .when(~insulated)
+        .then(settings.bare_clamp_share)
+        .otherwise(settings.clamp_share)
+    )
+    return share * _PIPE_TO_HOOD_K[CHANNEL[name].station] / COVERAGE_FACTOR
+
+
+def _port_uncertainty(port: Port | None, settings: DerivationSettings) -> pl.Expr:
+    """The drop between clamp and port; a port whose place is not known may be elsewhere."""
+    far = pl.lit(settings.far_port_drop_accuracy_k)
+    near = pl.lit(settings.tap_drop_accuracy_k)
+    if port is None:
+        return near / COVERAGE_FACTOR
+    is_near = pl.col(port.column).eq_missing(pl.lit(port.station))
+    return pl.when(is_near).then(near).otherwise(far) / COVERAGE_FACTOR
+
+
+def _condenser_air_uncertainty(settings: DerivationSettings) -> pl.Expr:
+    source = pl.col("condenser_air_source")
+    stand_in = pl.lit(settings.condenser_air_stand_in_accuracy_k / COVERAGE_FACTOR)
+    return (
+        pl.when(source == NOTED)
+        .then(_root_sum(pl.lit(settings.noted_air_accuracy_k / COVERAGE_FACTOR), stand_in))
+        .when(source == "ambient_air_c")
+        .then(_root_sum(_stated("ambient_air_c", settings), stand_in))
+        .otherwise(_stated("condenser_inlet_air_c", settings))
+    )
+
+
+def _duct_uncertainty(settings: DerivationSettings) -> pl.Expr:
+    """Of one duct sensor, of the mean of two (which may err together), of one side alone."""
+    source = pl.col("duct_air_source")
+    left, right = (_stated(name, settings) for name in ("duct_left_c", "duct_right_c"))
+    side = pl.lit(settings.duct_side_accuracy_k / COVERAGE_FACTOR)
+    return (
+        pl.when(source == BOTH_SIDES)
+        .then((left + right) / 2.0)
+        .when(source == "duct_left_c")
+        .then(_root_sum(left, side))
+        .when(source == "duct_right_c")
+        .then(_root_sum(right, side))
+        .otherwise(_stated("duct_air_c", settings))
+    )
+
+
+def _root_sum(one: pl.Expr, other: pl.Expr) -> pl.Expr:
+    return (one**2 + other**2).sqrt()
 
 
 def _accuracy(name: str, settings: DerivationSettings) -> float:
-    """Half width of the 95 % interval of an input: a channel, or the drop to the port."""
+    """Half width of the 95 % interval of a channel's sensor, where no instrument states one."""
     named = {
         "low_side_kpa": settings.low_side_accuracy_kpa,
         "high_side_kpa": settings.high_side_accuracy_kpa,
-        "tap_drop_k": settings.tap_drop_accuracy_k,
     }
     if name in named:
         return named[name]
-    if CHANNEL[name].station in _PIPES:
+    if CHANNEL[name].station in _PIPE_TO_HOOD_K:
         return settings.pipe_temperature_accuracy_k
     return settings.air_temperature_accuracy_k

@@ -14,8 +14,14 @@ import polars as pl
 
 from features.catalogue import CONDITIONS, FEATURE_RECORDS
 from features.channels import CHANNEL
+from features.instruments import SENSORS, sensor_column
 from features.refrigerant import add_saturation_temperatures
-from features.uncertainty import mean_variance, scatter_uncertainty, sensor_uncertainty
+from features.uncertainty import (
+    CIRCUMSTANCES,
+    mean_variance,
+    scatter_uncertainty,
+    sensor_uncertainty,
+)
 
 if TYPE_CHECKING:
     from features.catalogue import Condition, Feature
@@ -33,6 +39,7 @@ _IDENTITY = (
     "window_number",
     "n_samples",
     "condenser_air_source",
+    "duct_air_source",
 )
 _GRAIN = ("test_number", "regime")
 # Pressure step of the central difference that gives the slopes of the saturation curves.
@@ -53,13 +60,14 @@ def read_windows(
 ) -> pl.DataFrame:
     """One row per test and regime: the median over its windows of every catalogued value.
 
-    `blocks` needs test_id beside test_number. Periodic windows are read only where a
+    `blocks` needs test_id beside test_number; `context` has the columns of
+    `instruments.add_sensor_uncertainties`. Periodic windows are read only where a
     test and regime has no steady one: the two are never mixed.
     """
     rows = _rows_of_units(blocks, _one_kind(units))
     with_values = _carry_out(add_saturation_temperatures(_complete(rows), context))
     condensed = _condense_tests(_condense_units(with_values), block_s)
-    return _add_uncertainties(_add_slopes(condensed, context), settings)
+    return _add_uncertainties(_add_slopes(condensed, context), context, settings)
 
 
 def _one_kind(units: pl.DataFrame) -> pl.DataFrame:
@@ -137,7 +145,7 @@ def _condense_tests(units: pl.DataFrame, block_s: float) -> pl.DataFrame:
         pl.col("kind_code").first().alias("window_kind_code"),
         pl.col("window_number").n_unique().cast(pl.Int32).alias("n_windows"),
         (pl.col("n_blocks").sum() * block_s).alias("steady_s"),
-        pl.col("condenser_air_source").first(),
+        pl.col("condenser_air_source", "duct_air_source").first(),
         pl.col([record.name for record in CONDITIONS]).median(),
         pl.col(_NAMES).median(),
         *(
@@ -163,9 +171,13 @@ def _add_slopes(rows: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _add_uncertainties(rows: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
+def _add_uncertainties(
+    rows: pl.DataFrame, context: pl.DataFrame, settings: DerivationSettings
+) -> pl.DataFrame:
     """The rows with standard uncertainties; a value whose uncertainty is unknown is null."""
-    known = rows.with_columns(
+    sensors = [sensor_column(channel) for channel in SENSORS]
+    told = context.select("test_id", *CIRCUMSTANCES, *sensors)
+    known = rows.join(told, on="test_id", how="left", maintain_order="left").with_columns(
         (sensor_uncertainty(record, settings) ** 2 + pl.col(f"{record.name}:scatter") ** 2)
         .sqrt()
         .alias(record.uncertainty_name)
@@ -180,4 +192,4 @@ def _add_uncertainties(rows: pl.DataFrame, settings: DerivationSettings) -> pl.D
         .then(pl.col(record.name, record.uncertainty_name))
         .name.keep()
         for record in _WINDOW_FEATURES
-    ).drop(pl.selectors.contains(":"), *_SLOPES)
+    ).drop(pl.selectors.contains(":"), *_SLOPES, *CIRCUMSTANCES)

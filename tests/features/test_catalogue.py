@@ -8,6 +8,7 @@ from built_logs import LEVELS
 
 from features.catalogue import CONDITIONS, FEATURE_RECORDS, FEATURES, INTERMEDIATES, Feature
 from features.channels import CHANNEL
+from features.instruments import SENSORS, sensor_column
 from features.refrigerant import add_saturation_temperatures
 from features.settings import DerivationSettings
 from features.uncertainty import sensor_uncertainty
@@ -63,14 +64,102 @@ def test_every_channel_behind_a_feature_has_a_sensitivity(record):
         assert name in record.sensitivities or set(behind) & set(record.sensitivities)
 
 
+def uncertainty(name, settings=DerivationSettings(), **told):  # noqa: B008 - frozen record
+    record = next(r for r in FEATURE_RECORDS if r.name == name)
+    slopes = {
+        "evaporating_slope_k_per_kpa": 0.0855,
+        "condensing_slope_k_per_kpa": 0.032,
+        "discharge_slope_k_per_kpa": 0.032,
+    }
+    circumstances = {
+        "low_port_station": "",
+        "high_port_station": "",
+        "clamps_insulated": None,
+        "duct_air_source": "duct_air_c",
+        **{sensor_column(channel): None for channel in SENSORS},
+        **told,
+    }
+    told = pl.DataFrame({**POINT, **slopes, **circumstances})
+    sensors = pl.selectors.starts_with("sensor:")
+    at = told.with_columns(sensors.cast(pl.Float64), pl.col("clamps_insulated").cast(pl.Boolean))
+    return at.select(sensor_uncertainty(record, settings)).item()
+
+
 def test_superheat_uncertainty_by_hand():
     # 1 psi is worth 0.61 K at 2 degC (physics table, CoolProp): at 4.6 degC, 10 kPa at 95 %
-    # are 10 / 2 * 0.0855 = 0.43 K; clamp 2 K / 2 = 1.0 K; port 1 K / 2 = 0.5 K:
-    # sqrt(0.43^2 + 1.0^2 + 0.5^2) = 1.20 K
-    record = next(r for r in FEATURE_RECORDS if r.name == "evaporator_outlet_superheat_k")
-    at = pl.DataFrame({**POINT, "evaporating_slope_k_per_kpa": 0.0855})
-    found = at.select(sensor_uncertainty(record, DerivationSettings())).item()
-    assert found == pytest.approx(1.20, abs=0.005)
+    # are 10 / 2 * 0.0855 = 0.43 K; sensor 1.5 K / 2 = 0.75 K; contact 0.04 * 50 K / 2 = 1.0 K;
+    # port beside the clamp 1 K / 2 = 0.5 K, at the other end 2 K / 2 = 1.0 K
+    near = uncertainty("evaporator_outlet_superheat_k", low_port_station="evaporator_outlet")
+    far = uncertainty("evaporator_outlet_superheat_k", low_port_station="compressor_suction")
+    assert near == pytest.approx((0.43**2 + 0.75**2 + 1.0**2 + 0.5**2) ** 0.5, abs=0.005)
+    assert far == pytest.approx((0.43**2 + 0.75**2 + 1.0**2 + 1.0**2) ** 0.5, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("name", "column", "beside", "elsewhere"),
+    [
+        ("evaporator_outlet_superheat_k", "low_port_station",
+         "evaporator_outlet", "compressor_suction"),
+        ("rear_evaporator_outlet_superheat_k", "low_port_station",
+         "evaporator_outlet", "compressor_suction"),
+        ("compressor_suction_superheat_k", "low_port_station",
+         "compressor_suction", "evaporator_outlet"),
+        ("condenser_outlet_subcooling_k", "high_port_station",
+         "condenser_outlet", "compressor_discharge"),
+        ("expansion_inlet_subcooling_k", "high_port_station",
+         "condenser_outlet", "compressor_discharge"),
+        ("compressor_discharge_superheat_k", "high_port_station",
+         "compressor_discharge", "condenser_outlet"),
+        ("evaporator_approach_k", "low_port_station", "evaporator_outlet", "compressor_suction"),
+    ],
+)  # fmt: skip
+def test_a_port_elsewhere_or_unknown_makes_a_difference_less_certain(
+    name, column, beside, elsewhere
+):
+    # by hand: the squares differ by those of 2 K / 2 and 1 K / 2
+    squares = [uncertainty(name, **{column: where}) ** 2 for where in (beside, elsewhere, "")]
+    assert squares[1] - squares[0] == pytest.approx(1.0**2 - 0.5**2, abs=1e-9)
+    assert squares[2] == squares[1]
+
+
+def test_a_bare_clamp_is_less_certain_and_most_so_on_the_cold_line():
+    # common practice, no source: a clamp reads a share of the way to the air under the hood,
+    # 50 K away from a suction line, 15 K from a liquid line, 25 K from a discharge line
+    def added(name):
+        bare, lagged = (uncertainty(name, clamps_insulated=told) for told in (False, True))
+        return (bare**2 - lagged**2) ** 0.5
+
+    per_kelvin = (0.08**2 - 0.02**2) ** 0.5 / 2
+    assert added("compressor_suction_superheat_k") == pytest.approx(50 * per_kelvin)
+    assert added("condenser_outlet_subcooling_k") == pytest.approx(15 * per_kelvin)
+    assert added("compressor_discharge_c") == pytest.approx(25 * per_kelvin)
+
+
+def test_an_instrument_that_states_its_accuracy_replaces_the_default():
+    # low side 4 kPa at 95 %: 2 kPa, and nothing else enters a measured pressure
+    assert uncertainty("low_side_kpa", **{sensor_column("low_side_kpa"): 2.0}) == 2.0
+    assert uncertainty("low_side_kpa") == DerivationSettings().low_side_accuracy_kpa / 2
+
+
+def test_the_mean_of_two_ducts_gains_nothing_and_one_side_alone_loses():
+    # two sensors of one instrument may err together: 0.2 and 0.4 K make 0.3 K, not 0.22 K
+    stated = {sensor_column("duct_left_c"): 0.2, sensor_column("duct_right_c"): 0.4}
+    both = uncertainty("duct_air_c", duct_air_source="both_sides", **stated)
+    left = uncertainty("duct_air_c", duct_air_source="duct_left_c", **stated)
+    assert both == pytest.approx(0.3)
+    # the other side may be 2 K / 2 away
+    assert left == pytest.approx((0.2**2 + 1.0**2) ** 0.5)
+
+
+def test_ambient_air_stands_in_for_the_condensers_at_a_price():
+    # at idle the condenser face can be 18 K above ambient (SAE 2015-01-1689); what differs from
+    # test to test is taken as 3 K at 95 %
+    name = "condensing_over_air_k"
+    at_face = uncertainty(name, condenser_air_source="condenser_inlet_air_c")
+    ambient = uncertainty(name, condenser_air_source="ambient_air_c")
+    noted = uncertainty(name, condenser_air_source="noted")
+    assert ambient**2 - at_face**2 == pytest.approx(1.5**2)
+    assert noted > ambient + 0.5
 
 
 def test_names_units_and_inputs_are_consistent():

@@ -131,7 +131,12 @@ def test_uncertainty_agrees_with_a_monte_carlo_of_the_sensors():
         "compressor_command_pct",
         *(pl.col(name) + pl.col(f"{name}_true") for name in off),
     )
-    settings = DerivationSettings(tap_drop_accuracy_k=0.0)
+    settings = DerivationSettings(
+        tap_drop_accuracy_k=0.0,
+        far_port_drop_accuracy_k=0.0,
+        clamp_share=0.0,
+        condenser_air_stand_in_accuracy_k=0.0,
+    )
     rows = derive(fleet, context(*errors["car"]), settings).features.filter(regime="saturated")
     assert rows.height == n
     for name in (
@@ -148,7 +153,7 @@ def test_row_order_and_company_change_nothing():
     told = context("a", "b", "c")
     expected = derive(samples, told, SETTINGS)
     shuffled = derive(samples.sample(fraction=1.0, shuffle=True, seed=5), told.reverse(), SETTINGS)
-    for name in ("trust", "events", "windows", "features"):
+    for name in ("trust", "events", "windows", "features", "unread"):
         assert getattr(expected, name).equals(getattr(shuffled, name))
     alone = derive(samples.filter(test_id="b"), told, SETTINGS)
     assert alone.features.equals(expected.features.filter(test_id="b"))
@@ -387,10 +392,13 @@ def test_the_row_of_the_whole_test_carries_the_rates():
     time_s = clock()
     fan = np.where((time_s // 100) % 2 == 0, 50.0, 100.0)  # 8 changes, at 100, 200 ... 800 s
     found = row(log(condenser_fan_pct=fan), regime="whole_test")
-    # 900 s of running are 15 min
-    assert found["fan_events_per_min"] == pytest.approx(8 / 15, abs=1e-6)
+    # of 900 s of running the first and the last 10 s are not watched: 880 s
+    minutes = 880 / 60
+    assert found["fan_events_per_min"] == pytest.approx(8 / minutes, abs=1e-6)
     # standard uncertainty of a Poisson count: its square root
-    assert found["fan_events_uncertainty_per_min"] == pytest.approx(math.sqrt(8) / 15, abs=1e-6)
+    assert found["fan_events_uncertainty_per_min"] == pytest.approx(
+        math.sqrt(8) / minutes, abs=1e-6
+    )
     assert found["compressor_events_per_min"] == 0.0
 
 

@@ -34,15 +34,34 @@ def test_variance_of_the_mean_of_autocorrelated_values(lag_one):
     assert estimated.mean() == pytest.approx(values.mean(axis=1).var(), rel=0.15)
 
 
-def test_scatter_of_the_median_of_many_windows():
-    # 4,000 tests of 25 windows, each window value scattering by 2: the standard deviation of
-    # their medians
-    values = np.random.default_rng(5).normal(0.0, 2.0, (4000, 25))
-    frame = pl.DataFrame({"between": values.var(axis=1, ddof=1)}).with_columns(n=25, within=0.0)
-    claimed = frame.select(
+def claimed(values, within):
+    frame = pl.DataFrame({"between": values.var(axis=1, ddof=1)}).with_columns(
+        n=values.shape[1], within=pl.lit(within, pl.Float64)
+    )
+    return frame.select(
         scatter_uncertainty(pl.col("n"), pl.col("between"), pl.col("within"))
     ).to_series()
-    assert claimed.mean() == pytest.approx(np.median(values, axis=1).std(), rel=0.05)
+
+
+@pytest.mark.parametrize("within", [None, 4.0], ids=["cycles", "windows"])
+def test_scatter_of_the_median_of_many(within):
+    # 4,000 tests of 25 values, each scattering by 2: the standard deviation of their medians
+    values = np.random.default_rng(5).normal(0.0, 2.0, (4000, 25))
+    found = np.median(values, axis=1).std()
+    # of windows, one in thirty is taken for drift by chance: the median tells of the others
+    assert claimed(values, within).median() == pytest.approx(found, rel=0.05)
+
+
+def test_drift_does_not_average_out():
+    # 4,000 tests that wander: ten windows of noise 0.1 on a random walk that steps by 0.5; how
+    # far the medians lie from where the car comes to rest, at least a half of that is claimed
+    rng = np.random.default_rng(6)
+    walk = rng.normal(0.0, 0.5, (4000, 10)).cumsum(axis=1)
+    found = claimed(walk + rng.normal(0.0, 0.1, walk.shape), 0.01)
+    off = np.median(walk, axis=1) - walk[:, -1]
+    assert np.sqrt((found**2).mean()) > 0.5 * off.std()
+    # with the noise's share alone, as of independent windows, it would be a tenth of it
+    assert 0.1 * 1.2533 / np.sqrt(10) < 0.1 * off.std()
 
 
 def test_a_single_window_knows_only_its_own_scatter():

@@ -6,7 +6,7 @@ from contextlib import suppress
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pint import UnitRegistry
 
@@ -93,6 +93,7 @@ def test_canonical_units_are_those_of_the_channel_dictionary(registry):
 
 
 @pytest.mark.parametrize("name", SCALES)
+@settings(deadline=None)
 @given(value=st.floats(-1e4, 1e4), atmospheric_kpa=st.floats(50, 110))
 def test_round_trip(name, value, atmospheric_kpa):
     unit = UNITS[name]

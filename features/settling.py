@@ -1,0 +1,217 @@
+"""Has a test settled? Room for a window, and the key channels that must hold still in it.
+
+Takes blocks with their regime and events; judges, block for block, the window that ends
+there. Does not belong here: taking windows (`windows`), the arithmetic of steadiness
+(`steadiness`), telling why a test has none (`unread`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from features.blocks import is_same_test
+from features.regimes import CONTINUOUS
+from features.steadiness import SteadyLimits, is_steady
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from features.settings import DerivationSettings
+
+    Booleans = NDArray[np.bool_]
+    Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Key:
+    """A channel that must hold still; the first of `inputs` that is logged speaks for it."""
+
+    inputs: tuple[str, ...]
+    words: str
+    unit: str
+    slope: str | None
+    spread: str
+    counts: bool = True
+
+    def values(self, blocks: pl.DataFrame) -> Floats | None:
+        """Its values in every block; None when none of its inputs is logged."""
+        logged = self.logged(blocks)
+        return blocks.select(pl.coalesce(logged)).to_series().to_numpy() if logged else None
+
+    def logged(self, blocks: pl.DataFrame) -> list[str]:
+        """Those of its inputs that the blocks carry."""
+        return [name for name in self.inputs if name in blocks.columns]
+
+    def limits(self, settings: DerivationSettings, block_s: float) -> SteadyLimits:
+        """Its limits by the settings."""
+        per_min = math.inf if self.slope is None else float(getattr(settings, self.slope))
+        return SteadyLimits(per_min * block_s / 60.0, float(getattr(settings, self.spread)))
+
+
+KEYS = (
+    Key(
+        ("low_side_kpa",), "low side", "kPa",
+        "low_side_slope_kpa_per_min", "low_side_spread_kpa",
+    ),
+    Key(
+        ("high_side_kpa",), "high side", "kPa",
+        "high_side_slope_kpa_per_min", "high_side_spread_kpa",
+    ),
+    Key(
+        ("condenser_outlet_c",), "liquid line", "K",
+        "liquid_line_slope_k_per_min", "liquid_line_spread_k",
+    ),
+    Key(
+        ("evaporator_outlet_c", "compressor_suction_c"), "suction line", "K",
+        "suction_line_slope_k_per_min", "suction_line_spread_k",
+    ),
+    Key(
+        ("duct_air_c", "duct_left_c", "duct_right_c"), "duct air", "K",
+        "duct_slope_k_per_min", "duct_spread_k",
+    ),
+    # an idling engine hunts: only its scatter is bounded, and it says nothing of the circuit
+    Key(("engine_rpm",), "engine speed", "1/min", None, "engine_speed_spread_rpm", counts=False),
+)  # fmt: skip
+
+# Smaller differences are the arithmetic of unit conversion, not steps of a logger.
+_SMALLEST_STEP = 1e-6
+# A slope and a scatter need this many blocks at least, however slow the logger.
+_LEAST_BLOCKS = 4
+# One channel alone does not make a window: it may be steady because it is off the car.
+LEAST_KEY_CHANNELS = 2
+
+
+@dataclass(frozen=True)
+class Settling:
+    """Block for block, of the window of `length` blocks that ends there.
+
+    `has_room`: it lies in one settled regime, without gap, event or start. `present` and
+    `steady` by place in `KEYS`; a key that is absent counts as not steady.
+    """
+
+    length: int
+    has_room: Booleans
+    present: tuple[Booleans, ...]
+    steady: tuple[Booleans, ...]
+
+    @property
+    def n_present(self) -> NDArray[np.int64]:
+        """How many channels of the circuit are logged in the window."""
+        counting = [p for key, p in zip(KEYS, self.present, strict=True) if key.counts]
+        return np.asarray(np.sum(counting, axis=0), dtype=np.int64)
+
+    @property
+    def is_settled(self) -> Booleans:
+        """True means: room, enough channels, and every channel there is holds still."""
+        settled = self.has_room & (self.n_present >= LEAST_KEY_CHANNELS)
+        for present, steady in zip(self.present, self.steady, strict=True):
+            settled = settled & (~present | steady)
+        return settled
+
+
+def judge_settling(
+    blocks: pl.DataFrame,
+    events: pl.DataFrame,
+    resolutions: pl.DataFrame,
+    settings: DerivationSettings,
+    block_s: float,
+) -> Settling:
+    """Whether the test has settled, for the window that ends at each block.
+
+    Parameters
+    ----------
+    blocks
+        With `regime`, ordered by test and block.
+    events
+        With test_number and time_s.
+    resolutions
+        Per test_number the smallest step of each channel (`logger_resolutions`).
+    """
+    length = max(math.ceil(settings.window_s / block_s), _LEAST_BLOCKS)
+    present, steady = [], []
+    for key in KEYS:
+        values = key.values(blocks)
+        if values is None:
+            present.append(np.zeros(blocks.height, dtype=np.bool_))
+            steady.append(np.zeros(blocks.height, dtype=np.bool_))
+            continue
+        resolution = _spread_over_blocks(resolutions, key.logged(blocks), blocks)
+        present.append(~_is_absent(values, length))
+        steady.append(is_steady(values, length, key.limits(settings, block_s), resolution))
+    has_room = _has_room(blocks, events, length, settings, block_s)
+    return Settling(length, has_room, tuple(present), tuple(steady))
+
+
+def logger_resolutions(ordered: pl.DataFrame) -> pl.DataFrame:
+    """Smallest step between two different readings: test_number and the key channels."""
+    inputs = [name for key in KEYS for name in key.inputs if name in ordered.columns]
+    step = pl.col(inputs).diff().abs()
+    steps = ordered.select(
+        "test_number", pl.when(is_same_test(1) & (step > _SMALLEST_STEP)).then(step)
+    )
+    return steps.group_by("test_number", maintain_order=True).agg(pl.col(inputs).min())
+
+
+def is_quiet(blocks: pl.DataFrame, events: pl.DataFrame, settle_s: float) -> Booleans:
+    """True means: at least so long since the last event of the test before the block ends.
+
+    Columns used: test_number, start_s and end_s of the blocks.
+    """
+    last_event = events.select("test_number", "time_s", event_s="time_s")
+    joined = blocks.select("test_number", "start_s", time_s="end_s").join_asof(
+        last_event,
+        on="time_s",
+        by="test_number",
+        allow_exact_matches=False,
+        check_sortedness=False,
+    )
+    since_s = pl.col("start_s") - pl.col("event_s")
+    return joined.select((since_s >= settle_s).fill_null(value=True)).to_series().to_numpy()
+
+
+def _has_room(
+    blocks: pl.DataFrame,
+    events: pl.DataFrame,
+    length: int,
+    settings: DerivationSettings,
+    block_s: float,
+) -> Booleans:
+    """True means: the window that ends here lies in one regime, without gap, event or start."""
+    flags = blocks.select(
+        settled=pl.col("regime").is_in([regime.value for regime in CONTINUOUS]),
+        joined=is_same_test(1)
+        & (pl.col("block_number").diff() == 1)
+        & (pl.col("regime") == pl.col("regime").shift(1)),
+    ).fill_null(value=False)
+    timed = blocks.select("test_number", "start_s", end_s=pl.col("start_s") + block_s)
+    quiet = is_quiet(timed, events, settings.settle_after_event_s)
+    admissible = flags["settled"].to_numpy() & quiet
+    row = np.arange(admissible.size)
+    begins = np.where(admissible, np.where(flags["joined"].to_numpy(), 0, row), row + 1)
+    return row - np.maximum.accumulate(begins) + 1 >= length
+
+
+def _spread_over_blocks(
+    resolutions: pl.DataFrame, names: list[str], blocks: pl.DataFrame
+) -> Floats:
+    """The coarsest resolution among the names, at every block; 0 where none was seen."""
+    known = [name for name in names if name in resolutions.columns]
+    if not known:
+        return np.zeros(blocks.height)
+    coarsest = resolutions.select("test_number", resolution=pl.max_horizontal(known).fill_null(0.0))
+    spread = blocks.select("test_number").join(
+        coarsest, on="test_number", how="left", maintain_order="left"
+    )
+    return spread["resolution"].fill_null(0.0).to_numpy()
+
+
+def _is_absent(values: Floats, length: int) -> Booleans:
+    """True means: not one value in the window that ends here."""
+    row = np.arange(values.size)
+    last_known = np.maximum.accumulate(np.where(np.isnan(values), -1, row))
+    return row - last_known >= length

@@ -1,0 +1,217 @@
+"""Why nothing was read in a test: which condition for a window it never met.
+
+A test without a window has only rates to offer, and the reader is owed the reason: it ran
+too short, an event came every minute, or a channel, which is named, never settled. Takes
+blocks, what was judged of them and the windows found; gives one row per test without a
+window. Does not belong here: finding windows (`windows`), readings not trusted
+(`screening`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from features.regimes import CONTINUOUS, Regime
+from features.settling import KEYS, LEAST_KEY_CHANNELS, Key, Settling
+from features.steadiness import fit_trailing_line
+from features.tables import Column, Table
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from features.settings import DerivationSettings
+
+    Booleans = NDArray[np.bool_]
+
+
+class Obstacle(Enum):
+    """What kept a test from being read; the value is the sentence, with its numbers."""
+
+    RUNNING_NOT_KNOWN = (
+        "it cannot be told whether the compressor ran: neither its command nor both pressures "
+        "are known"
+    )
+    NEVER_RAN = (
+        "the compressor never ran: its command stayed off, or the high side never stood above "
+        "{ratio:g} times the low side"
+    )
+    RAN_TOO_SHORT = (
+        "the compressor ran for {ran_s:g} s at most; values are read from {settle_s:g} s after "
+        "it starts (or the log begins), over {window_s:g} s: log at least {minutes} min of running"
+    )
+    CYCLES_UNEVEN = (
+        "the compressor cycled, but its cycles were too uneven, or drifted too much, for means "
+        "over whole cycles"
+    )
+    EVENTS_TOO_CLOSE = (
+        "fan or compressor events, changes of the control state or gaps in the log left no "
+        "stretch of {free_s:g} s, and came too unevenly for means over whole cycles"
+    )
+    TOO_FEW_CHANNELS = "fewer than {least} of {channels} are known while the car was settled"
+    NEVER_SETTLED = "never settled: {motions}"
+    NEVER_TOGETHER = (
+        "every channel settled at some time, but never all at once; least often the {words}, in "
+        "{share:.0%} of the possible windows"
+    )
+
+    @property
+    def code(self) -> str:
+        """The code in the table: `ran_too_short`."""
+        return self.name.lower()
+
+
+UNREAD = Table(
+    "unread",
+    "one row per test without a window",
+    ("test_id",),
+    (
+        Column("test_id", pl.String(), "", "the test"),
+        Column("reason_code", pl.String(), "", "the obstacle of features.unread"),
+        Column("channel", pl.String(), "", "the channel furthest from settling, where one is"),
+        Column("sentence", pl.String(), "", "the reason in words, with numbers"),
+    ),
+)
+
+_CONTINUOUS = [regime.value for regime in CONTINUOUS]
+_RUNNING = [regime.value for regime in Regime if regime is not Regime.OFF]
+
+
+def describe_unread(
+    blocks: pl.DataFrame,
+    settling: Settling,
+    windows: pl.DataFrame,
+    settings: DerivationSettings,
+    block_s: float,
+) -> pl.DataFrame:
+    """One row per test of the blocks that has no row in `windows` (frame of `UNREAD`).
+
+    `blocks` needs test_id, regime and the channels, row for row as judged in `settling`.
+    """
+    is_unread = ~pl.col("test_id").is_in(windows["test_id"].unique().to_list())
+    rows = blocks.with_row_index("row").filter(is_unread & pl.col("test_id").is_not_null())
+    reasons = [
+        (str(test_id), *_reason(_Test(test, _of_rows(settling, test), settings, block_s)))
+        for (test_id,), test in rows.group_by("test_id", maintain_order=True)
+    ]
+    return pl.DataFrame(reasons, schema=UNREAD.schema, orient="row")
+
+
+@dataclass(frozen=True)
+class _Test:
+    """One test without a window, with what was judged of it."""
+
+    blocks: pl.DataFrame
+    settling: Settling
+    settings: DerivationSettings
+    block_s: float
+
+    def longest_s(self, regimes: list[str]) -> float:
+        """Longest time on end in any of the regimes."""
+        inside = self.blocks["regime"].is_in(regimes).fill_null(value=False)
+        return _longest_run(inside.to_numpy()) * self.block_s
+
+    @property
+    def usable(self) -> Booleans:
+        """True means: a window could end here if its channels held still."""
+        return self.settling.has_room & (self.settling.n_present >= LEAST_KEY_CHANNELS)
+
+
+def _of_rows(settling: Settling, test: pl.DataFrame) -> Settling:
+    place = test["row"].to_numpy()
+    return Settling(
+        settling.length,
+        settling.has_room[place],
+        tuple(present[place] for present in settling.present),
+        tuple(steady[place] for steady in settling.steady),
+    )
+
+
+def _reason(test: _Test) -> tuple[str, str | None, str]:
+    """Code, channel and sentence of the first condition that was not met."""
+    obstacle = _obstacle(test)
+    if obstacle is not None:
+        return obstacle.code, None, obstacle.value.format(**_figures(test))
+    return _unsettled(test)
+
+
+def _obstacle(test: _Test) -> Obstacle | None:
+    """What left no room for a window; None when there was room."""
+    regime = test.blocks["regime"].drop_nulls()
+    settled_s = test.longest_s(_CONTINUOUS)
+    is_cycling = (regime == Regime.CYCLING.value).sum() > regime.is_in(_CONTINUOUS).sum()
+    conditions = (
+        (Obstacle.RUNNING_NOT_KNOWN, regime.is_empty()),
+        (Obstacle.NEVER_RAN, not regime.is_in(_RUNNING).any()),
+        (Obstacle.CYCLES_UNEVEN, is_cycling),
+        (Obstacle.RAN_TOO_SHORT, settled_s < test.settling.length * test.block_s),
+        (Obstacle.EVENTS_TOO_CLOSE, not test.settling.has_room.any()),
+        (Obstacle.TOO_FEW_CHANNELS, not test.usable.any()),
+    )
+    return next((obstacle for obstacle, is_met in conditions if is_met), None)
+
+
+def _figures(test: _Test) -> dict[str, object]:
+    """The numbers that the sentences quote."""
+    settings = test.settings
+    needed_s = settings.settle_after_start_s + settings.window_s
+    return {
+        "ratio": settings.running_pressure_ratio,
+        "ran_s": test.longest_s(_RUNNING),
+        "settle_s": settings.settle_after_start_s,
+        "window_s": settings.window_s,
+        "free_s": settings.settle_after_event_s + settings.window_s,
+        # blocks cut at even times can cost a block at either end
+        "minutes": math.ceil((needed_s + 2 * test.block_s) / 60.0),
+        "least": LEAST_KEY_CHANNELS,
+        "channels": ", ".join(key.words for key in KEYS if key.counts),
+    }
+
+
+def _unsettled(test: _Test) -> tuple[str, str | None, str]:
+    """Which channels never held still, or held still but never together."""
+    shares = {
+        place: float(test.settling.steady[place][test.usable & present].mean())
+        for place, present in enumerate(test.settling.present)
+        if (test.usable & present).any()
+    }
+    worst = min(shares, key=lambda place: (shares[place], place))
+    key = KEYS[worst]
+    channel = key.logged(test.blocks)[0]
+    never = [KEYS[place] for place, share in shares.items() if share == 0.0]
+    if never:
+        motions = "; ".join(_motion(one, test) for one in never)
+        obstacle, told = Obstacle.NEVER_SETTLED, {"motions": motions}
+        return obstacle.code, channel, obstacle.value.format(**told)
+    obstacle = Obstacle.NEVER_TOGETHER
+    return obstacle.code, channel, obstacle.value.format(words=key.words, share=shares[worst])
+
+
+def _motion(key: Key, test: _Test) -> str:
+    """For example: suction line swings by 2.9 K, 1 sd (0.8 allowed)."""
+    values = test.blocks.select(pl.coalesce(key.logged(test.blocks))).to_series().to_numpy()
+    fit = fit_trailing_line(values, test.settling.length)
+    limits = key.limits(test.settings, test.block_s)
+    known = test.usable & np.isfinite(fit.slope)
+    if not known.any():
+        return f"the {key.words} has holes in every possible window"
+    per_min = 60.0 / test.block_s
+    slope = float(np.median(np.abs(fit.slope[known])))
+    spread = float(np.median(fit.spread[known]))
+    if spread / limits.spread >= slope / limits.slope_per_block:
+        allowed = f"({limits.spread:g} allowed)"
+        return f"the {key.words} swings by {spread:.3g} {key.unit}, 1 sd {allowed}"
+    allowed = f"({limits.slope_per_block * per_min:.3g} allowed)"
+    return f"the {key.words} drifts by {slope * per_min:.3g} {key.unit}/min {allowed}"
+
+
+def _longest_run(flags: Booleans) -> int:
+    """Length of the longest run of True."""
+    place = np.arange(flags.size)
+    last_false = np.maximum.accumulate(np.where(flags, -1, place))
+    return int(np.max(np.where(flags, place - last_false, 0), initial=0))
