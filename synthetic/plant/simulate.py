@@ -131,11 +131,9 @@ def run_second(plant: Plant, state: PlantState, moment: Moment) -> Second:
     return Second(after, found, air, inputs, moment)
 
 
-def station_values(plant: Plant, second: Second) -> dict[str, FloatArray]:
-    """True values at the stations after a second, by station name."""
-    high, low = second.found.high, second.found.low
-    state, around, moment = second.state, plant.around, second.moment
-    barometric = around.barometric_kpa
+def _circuit_values(second: Second) -> dict[str, FloatArray]:
+    """Refrigerant stations, compressor and controls after a second."""
+    high, low, state = second.found.high, second.found.low, second.state
     return {
         "evaporator_outlet_kpa": low.outlet.kpa,
         "compressor_suction_kpa": high.suction_kpa,
@@ -151,37 +149,50 @@ def station_values(plant: Plant, second: Second) -> dict[str, FloatArray]:
         "evaporator_outlet_c": state.circuit.outlet_c,
         "front_evaporator_outlet_c": low.outlet.front_c,
         "rear_evaporator_outlet_c": low.outlet.rear_c,
-        "duct_c": state.air.duct_c,
-        "rear_duct_c": state.air.rear_duct_c,
-        "intake_air_c": second.air.intake_c,
-        "intake_humidity_pct": relative_humidity_pct(
-            second.air.intake_c, second.air.intake_ratio, barometric
-        ),
-        "fin_c": state.control.fin_c,
-        "ambient_c": around.ambient_c,
-        "ambient_humidity_pct": around.ambient_humidity_pct,
-        "condenser_inlet_air_c": second.air.condenser_c,
-        "underhood_c": state.air.underhood_c,
-        "cabin_c": state.air.cabin_c,
-        "coolant_c": state.air.coolant_c,
-        "engine_rpm": moment.engine_rpm,
         "compressor_rpm": second.inputs.rpm,
         "displacement": state.control.displacement,
         "demand": state.control.demand,
         "is_engaged": state.control.is_engaged,
         "compressor_kw": high.pumping.work_kj_per_kg * high.flow_kg_per_s,
         "fan_stage": state.control.fan_stage,
-        "condenser_air_kg_per_s": second.air.condenser_kg_per_s,
-        "blower_pct": moment.blower_pct,
-        "vehicle_speed_kmh": moment.vehicle_speed_kmh,
-        "recirculation_pct": moment.recirculation_pct,
         "flow_kg_per_s": high.flow_kg_per_s,
-        "cooling_kw": low.front.air.heat_kw + plant.circuit.has_rear * low.rear.air.heat_kw,
         "valve_opening": state.circuit.opening,
         "outlet_quality": high.inventory.outlet_quality,
         "receiver_filled": high.inventory.receiver_filled,
-        "frost_kg": state.air.frost_kg,
     }
+
+
+def _air_values(plant: Plant, second: Second) -> dict[str, FloatArray]:
+    """Air, weather and settings after a second."""
+    low, air, moment = second.found.low, second.state.air, second.moment
+    around = plant.around
+    return {
+        "duct_c": air.duct_c,
+        "rear_duct_c": air.rear_duct_c,
+        "intake_air_c": second.air.intake_c,
+        "intake_humidity_pct": relative_humidity_pct(
+            second.air.intake_c, second.air.intake_ratio, around.barometric_kpa
+        ),
+        "fin_c": second.state.control.fin_c,
+        "ambient_c": around.ambient_c,
+        "ambient_humidity_pct": around.ambient_humidity_pct,
+        "condenser_inlet_air_c": second.air.condenser_c,
+        "condenser_air_kg_per_s": second.air.condenser_kg_per_s,
+        "underhood_c": air.underhood_c,
+        "cabin_c": air.cabin_c,
+        "coolant_c": air.coolant_c,
+        "engine_rpm": moment.engine_rpm,
+        "blower_pct": moment.blower_pct,
+        "vehicle_speed_kmh": moment.vehicle_speed_kmh,
+        "recirculation_pct": moment.recirculation_pct,
+        "cooling_kw": low.front.air.heat_kw + plant.circuit.has_rear * low.rear.air.heat_kw,
+        "frost_kg": air.frost_kg,
+    }
+
+
+def station_values(plant: Plant, second: Second) -> dict[str, FloatArray]:
+    """True values at the stations after a second, by station name."""
+    return _circuit_values(second) | _air_values(plant, second)
 
 
 def simulate(cars: Batch, around: Batch, profiles: Profiles) -> Stations:
