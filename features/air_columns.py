@@ -9,6 +9,8 @@ moist air (`air`).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import polars as pl
 
 from features.air import (
@@ -16,6 +18,9 @@ from features.air import (
     humidity_ratio_expression,
     moist_air_enthalpy_kj_per_kg_expression,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 # The atmosphere at sea level, where neither a barometer nor an altitude is given: 1 % of
 # pressure is 0.3 kJ/kg at 25 degC and 50 %.
@@ -66,7 +71,7 @@ def add_condenser_air(blocks: pl.DataFrame) -> pl.DataFrame:
 
 def _with_best_source(
     blocks: pl.DataFrame,
-    candidates: dict[str, tuple[tuple[str, ...], pl.Expr]],
+    candidates: Mapping[str, tuple[tuple[str, ...], pl.Expr]],
     value_name: str,
     source_name: str,
 ) -> pl.DataFrame:

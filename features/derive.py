@@ -67,8 +67,8 @@ def derive(
         Frame of `context.CONTEXT`. A test without a row there is read without knowing its
         refrigerant and compressor.
     instruments
-        Frame with the columns of `instruments.INSTRUMENTS`; where it states the accuracy of a channel of a
-        test's instrument, that one counts and not the default of the settings.
+        Frame with the columns of `instruments.INSTRUMENTS`; where it states the accuracy of
+        a channel of a test's instrument, that one counts and not the settings' default.
 
     Returns
     -------

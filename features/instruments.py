@@ -62,7 +62,8 @@ def add_sensor_uncertainties(
     tests
         With test_id and instrument_id.
     instruments
-        Frame with the columns of `INSTRUMENTS`, or None. An accuracy of zero or none states nothing.
+        Frame with the columns of `INSTRUMENTS`, or None. An accuracy of zero or none states
+        nothing.
     """
     stated = _stated(instruments)
     mine = tests.select("test_id", "instrument_id").join(stated, on="instrument_id", how="inner")

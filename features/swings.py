@@ -30,6 +30,8 @@ _SIGNALS = {
     "low_side_kpa": "least_swing_kpa",
 }
 _LEAST_COVERAGE = 0.5
+# A sine of 25 s has cos(360 deg * 5 / 25) = 0.31 from one block of 5 s to the next.
+_LEAST_LAG_ONE = 0.25
 
 
 def find_swings(
@@ -38,7 +40,8 @@ def find_swings(
     """One row per swing of a settled test: test_number, time_s of its rise, kind_code.
 
     A rise counts when the signal has been below its mean by the least swing and is now
-    above it by as much, so noise makes none. Near events there are none.
+    above it by as much; what does not follow from block to block is noise and makes none.
+    Near events there are none.
     """
     timed = blocks.with_columns(end_s=pl.col("start_s") + block_s)
     quiet = pl.Series(is_quiet(timed, events, settings.settle_after_event_s))
@@ -50,8 +53,8 @@ def find_swings(
             "start_s",
             value=pl.when(is_settled & quiet).then(signal),
         )
-        .with_columns(away=_away(block_s))
-        .filter(pl.col("away").abs() >= 1.0)
+        .with_columns(away=_away(block_s), lag_one=_lag_one().over("test_number"))
+        .filter((pl.col("away").abs() >= 1.0) & (pl.col("lag_one") >= _LEAST_LAG_ONE))
     )
     rises = is_same_test(1) & (pl.col("away") > 0) & (pl.col("away").shift(1) < 0)
     return side.filter(rises).select("test_number", time_s="start_s", kind_code=pl.lit(SWING))
@@ -67,8 +70,16 @@ def _signal(columns: list[str], settings: DerivationSettings) -> pl.Expr:
     return chosen
 
 
+def _lag_one() -> pl.Expr:
+    """Autocorrelation from block to block, by von Neumann's ratio; about 0 for noise."""
+    value = pl.col("value")
+    return 1.0 - (value.diff() ** 2).mean() / (2.0 * value.var())
+
+
 def _away(block_s: float) -> pl.Expr:
-    """Distance from the centred mean."""
+    """Distance of three blocks' mean from the centred mean; three, so that noise makes less."""
     length = max(round(_MEAN_OVER_S / block_s), 2)
-    mean = pl.col("value").rolling_mean(length, min_samples=max(length // 2, 1), center=True)
-    return pl.col("value") - mean.over("test_number")
+    value = pl.col("value")
+    mean = value.rolling_mean(length, min_samples=max(length // 2, 1), center=True)
+    smooth = value.rolling_mean(3, min_samples=2, center=True)
+    return (smooth - mean).over("test_number")
