@@ -63,7 +63,7 @@ def weighted_median(values: Array, weights: Array) -> Array:
     Rows without weight give NaN.
     """
     ordered = np.where(weights > 0, values, np.inf)
-    order = np.argsort(ordered, axis=-1, kind="stable")
+    order = np.argsort(ordered, axis=-1)
     cumulated = np.cumsum(np.take_along_axis(weights, order, axis=-1), axis=-1)
     total = cumulated[..., -1:]
     # The margin keeps a half that rounding has missed by one unit in the last place.
@@ -75,8 +75,12 @@ def weighted_median(values: Array, weights: Array) -> Array:
 def information(design: Array, weights: Array) -> Array:
     """Weighted information matrices X'WX, one per row of the weights (b, n)."""
     n_terms = design.shape[1]
-    products = (design[:, :, None] * design[:, None, :]).reshape(-1, n_terms**2)
-    return (weights @ products).reshape(-1, n_terms, n_terms)
+    # The matrices are symmetric: half of the products will do.
+    row, column = np.triu_indices(n_terms)
+    matrices = np.empty((len(weights), n_terms, n_terms))
+    matrices[:, row, column] = weights @ (design[:, row] * design[:, column])
+    matrices[:, column, row] = matrices[:, row, column]
+    return matrices
 
 
 def inverse(matrices: Array) -> Array:
