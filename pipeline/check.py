@@ -21,7 +21,7 @@ from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import complaint_rows
-from pipeline.readers import READINGS, Door
+from pipeline.readers import READINGS
 from pipeline.run import refusal_lines
 from pipeline.store_tables import LOGS
 from pipeline.workspace import list_logs
@@ -78,9 +78,7 @@ def check_workspace(workspace: Workspace, progress: Progress) -> Checked:
 
 
 def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progress) -> _Found:
-    workshop = Workshop(
-        workspace.logs_folder, Door.of(inputs.settings, inputs.profiles), inputs.settings.derivation
-    )
+    workshop = Workshop.of(workspace, inputs)
     limits = inputs.settings.store
     parts: list[BatchRows] = []
     progress.begin("Reading logs", len(plan.to_read))

@@ -18,6 +18,7 @@ from features.context import CONTEXT
 from features.derive import derive
 from pipeline.fingerprints import LogFile, hash_logs
 from pipeline.ingest_plan import TEST_ID_DIGITS
+from pipeline.log_batches import known_instruments
 from pipeline.log_context import log_contexts
 from pipeline.problems import ProblemsError
 from pipeline.profiles import Profile, read_profiles, shipped_profiles
@@ -53,6 +54,7 @@ class _Surroundings:
     profiles: tuple[Profile, ...]
     row: dict[str, Any]
     remark: str
+    instruments: pl.DataFrame | None = None
 
 
 def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
@@ -75,7 +77,7 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
         lines += _first_rows(batch.samples)
         row = {name: around.row[name] for name in CONTEXT.schema} | {"test_id": test_id}
         context = pl.DataFrame([row], schema=CONTEXT.schema)
-        derived = derive(batch.samples, context, around.settings.derivation)
+        derived = derive(batch.samples, context, around.settings.derivation, around.instruments)
         lines += _derived_lines(derived, batch.samples)
     return FileCheck((*lines, "Nothing was stored."), batch.refusals.height)
 
@@ -105,7 +107,8 @@ def _look_around(file: Path, workspace: Workspace) -> _Surroundings:
         return _Surroundings(settings, profiles, blank, remark)
     row = mine.row(0, named=True)
     remark = f"Car {row['vehicle_id']}, model {row['model_id']}, {row['refrigerant']}."
-    return _Surroundings(settings, profiles, row, remark)
+    instruments = known_instruments(registry.instruments)
+    return _Surroundings(settings, profiles, row, remark, instruments)
 
 
 def _reading_lines(batch: LogBatch, around: _Surroundings) -> Iterator[str]:
@@ -157,7 +160,8 @@ def _first_rows(samples: pl.DataFrame) -> Iterator[str]:
 def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
     windows = derived.windows.group_by("regime").len().sort("regime")
     found = ", ".join(f"{count} {regime_words(regime)}" for regime, count in windows.iter_rows())
-    yield f"  Windows found: {found or 'none, the log never settles long enough'}."
+    yield f"  Windows found: {found or 'none'}."
+    yield from (f"  {sentence}" for sentence in derived.unread["sentence"])
     for row in derived.trust.filter(pl.col("distrusted_share") > 0).iter_rows(named=True):
         yield (
             f"  Not trusted: {quantity_words(row['channel'])}, {row['distrusted_share']:.0%} of "

@@ -50,6 +50,7 @@ def explain(store: Warehouse, vehicle_id: str, settings: ReportSettings) -> str:
     lines = [
         *_opening(state, settings),
         *_evidence_lines(evidence, context, settings),
+        *_unread_lines(store.read_where("unread", "test_id", latest)),
         *_unjudged_lines(store.read_where("residuals", "test_id", latest)),
         *_distrust_lines(store.read_where("trust", "test_id", latest)),
         *_rejected_lines(store, context),
@@ -95,6 +96,12 @@ def _evidence_lines(
         )
 
 
+def _unread_lines(unread: pl.DataFrame) -> Iterator[str]:
+    for sentence in unread["sentence"]:
+        yield ""
+        yield from _wrapped(f"The latest test has no window to read: {sentence}", "")
+
+
 def _unjudged_lines(residuals: pl.DataFrame) -> Iterator[str]:
     unjudged = residuals.filter(pl.col("reason_code").is_not_null())
     if unjudged.is_empty():
@@ -124,7 +131,9 @@ def _distrust_lines(trust: pl.DataFrame) -> Iterator[str]:
 
 
 def _rejected_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:
-    logs = store.read("logs").filter(pl.col("vehicle_id").is_in(context["vehicle_id"].unique()))
+    logs = store.read("logs").filter(
+        pl.col("vehicle_id").is_in(context["vehicle_id"].unique().to_list())
+    )
     rejected = store.read_where("rejected", "path", logs["path"].to_list())
     if rejected.is_empty():
         return

@@ -28,7 +28,6 @@ from pipeline.ingest_plan import plan_ingest
 from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import batch_replacements, unread_replacements
-from pipeline.readers import Door
 from pipeline.registry_tables import REGISTRY_TABLES
 from pipeline.store_tables import STORE_TABLES
 from pipeline.warehouse import Replacement, schema_fingerprint
@@ -102,12 +101,7 @@ def ingest(
     plan = plan_ingest(files, contexts, store.read("logs"), _common_hash(inputs))
     n_rows = _store_registry(store, inputs)
     n_rows += _store_unread(store, plan)
-    workshop = Workshop(
-        workspace.logs_folder,
-        Door.of(inputs.settings, inputs.profiles),
-        inputs.settings.derivation,
-        is_debugging=is_debugging,
-    )
+    workshop = Workshop.of(workspace, inputs, is_debugging=is_debugging)
     limits = inputs.settings.store
     planned = list(batches(plan.to_read, limits.batch_logs, limits.batch_megabytes))
     progress.begin("Reading logs", len(plan.to_read))
@@ -138,6 +132,7 @@ def _common_hash(inputs: Inputs) -> str:
         settings.reading.model_dump(mode="json"),
         settings.derivation.model_dump(mode="json"),
         [profile.model_dump(mode="json") for profile in inputs.profiles],
+        inputs.registry.instruments.rows(),
         schema_fingerprint(STORE_TABLES),
         code_fingerprint("features", "pipeline"),
     )

@@ -15,6 +15,7 @@ import polars as pl
 from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.derive import derive
+from features.instruments import INSTRUMENTS
 from pipeline.readers import Door, LogRequest, read_logs
 from pipeline.store_tables import PER_TEST_TABLES, REJECTED
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
     from features.settings import DerivationSettings
     from pipeline.ingest_plan import PlannedLog
+    from pipeline.inputs import Inputs
+    from pipeline.workspace import Workspace
 
 _BYTES_PER_MEGABYTE = 1_000_000
 # No sensor on a car resolves 0.0001 kPa, K or s; digits beyond come from unit conversion and
@@ -38,7 +41,24 @@ class Workshop:
     logs_folder: Path
     door: Door
     derivation: DerivationSettings
+    instruments: pl.DataFrame
     is_debugging: bool = False
+
+    @classmethod
+    def of(cls, workspace: Workspace, inputs: Inputs, *, is_debugging: bool = False) -> Workshop:
+        """The workshop of a workspace, as its settings, profiles and registry say."""
+        return cls(
+            workspace.logs_folder,
+            Door.of(inputs.settings, inputs.profiles),
+            inputs.settings.derivation,
+            known_instruments(inputs.registry.instruments),
+            is_debugging=is_debugging,
+        )
+
+
+def known_instruments(registered: pl.DataFrame) -> pl.DataFrame:
+    """The registry's instruments as `features.derive` takes them."""
+    return INSTRUMENTS.conform(registered.select(INSTRUMENTS.schema.keys()))
 
 
 @dataclass(frozen=True)
@@ -131,7 +151,7 @@ def _derived(
     mine = samples.filter(pl.col("test_id").is_in(context["test_id"].to_list())).with_columns(
         pl.selectors.float().round(_STORED_DECIMALS)
     )
-    derived = derive(mine, context, workshop.derivation)
+    derived = derive(mine, context, workshop.derivation, workshop.instruments)
     return {
         "context": context,
         "samples": mine,
@@ -139,6 +159,7 @@ def _derived(
         "events": derived.events,
         "windows": derived.windows,
         "features": derived.features,
+        "unread": derived.unread,
     }
 
 

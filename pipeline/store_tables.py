@@ -15,6 +15,7 @@ from features.context import CONTEXT
 from features.events import EVENTS
 from features.screening import TRUST
 from features.tables import Column, Table
+from features.unread import UNREAD
 from features.windows import WINDOWS
 from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
 from pipeline.refusals import REFUSALS
@@ -81,7 +82,7 @@ RUNS = Table(
 )
 
 # What one log brings, replaced together with its row in LOGS.
-PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, FEATURES)
+PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES)
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES)
 ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 

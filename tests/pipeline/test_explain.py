@@ -74,7 +74,7 @@ def test_state_reason_evidence_and_caution_are_told(store):
     assert "2026-07-01, bay/x.csv Subcooling is low." in text
     assert "observed 4.9 K, expected 9.8 K" in text
     assert "41 cars of this model" in text
-    assert "q 0.004" in text
+    assert "z \N{MINUS SIGN}5.4" in text
     assert "Never top up on a reading" in text
     assert max(map(len, lines)) <= 88
 

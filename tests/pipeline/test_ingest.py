@@ -245,10 +245,10 @@ def test_a_log_that_breaks_the_derivation_is_isolated(shop, tmp_path, monkeypatc
     real = log_batches.derive
     culprit = one_row(tables(shop)["logs"], "bay2/log005.csv")["test_id"]
 
-    def fragile(samples, context, settings):
+    def fragile(samples, *others):
         if culprit in samples["test_id"].to_list():
             raise ZeroDivisionError("no such thing")
-        return real(samples, context, settings)
+        return real(samples, *others)
 
     monkeypatch.setattr(log_batches, "derive", fragile)
     assert other.ingest().text == "12 logs: 11 new, 0 changed, 0 unchanged, 1 refused."
@@ -312,3 +312,19 @@ def test_batches_are_bounded_by_number_and_by_size():
     assert sizes([File(600_000)] * 3, 10, 1) == [1, 1, 1]
     assert sizes([File(5_000_000), File(1)], 10, 1) == [1, 1]
     assert sizes([], 10, 1) == []
+
+
+def test_the_stated_accuracy_of_an_instrument_reaches_the_uncertainty(shop):
+    """A pressure accuracy of 2 kPa in 95 % is 1 kPa as a standard uncertainty (GUM 6.3.3)."""
+    rows = [test_row(n, f"bay{n % 3}/log{n:03d}.csv") for n in range(12)]
+    folder = shop.root / "registry"
+    tests = (folder / "tests.csv").read_text().replace("protocol", "instrument_id", 1)
+    tests = tests.replace("\r\n", "\n").replace(",29,\n", ",29,gauge_a\n")
+    (folder / "tests.csv").write_text(tests)
+    header = "instrument_id,channel,accuracy\n"
+    for accuracy in (200, 2):
+        (folder / "instruments.csv").write_text(f"{header}gauge_a,high_side_kpa,{accuracy}\n")
+        assert shop.ingest().n_changed == len(rows)
+        found = tables(shop)["features"]["high_side_uncertainty_kpa"].drop_nulls()
+        # what the window's own scatter adds is below 3 kPa, the noise of the file
+        assert accuracy / 2 <= found.min() <= found.max() < accuracy / 2 + 4
