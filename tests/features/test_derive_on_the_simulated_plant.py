@@ -86,10 +86,10 @@ def test_true_values_lie_within_the_stated_uncertainty(simulated):
             if row[name] is not None:
                 off = abs(row[name] - expected) / row[FEATURE[name].uncertainty_name]
                 within.setdefault(name, []).append(off < 1.96)
-    # a clamp in a hot engine bay reads warm, so that superheat is the least certain of all
+    # a clamp in a hot engine bay reads warm; that too is in the uncertainty of a superheat
     for name, hits in within.items():
         assert len(hits) >= 25, name
-        assert np.mean(hits) >= (0.75 if "superheat" in name else 0.93), name
+        assert np.mean(hits) >= 0.9, name
 
 
 def test_most_simulated_tests_can_be_read(simulated):
