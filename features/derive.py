@@ -140,7 +140,7 @@ def _derive_at(
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
-            find_steady_units(blocks, settling),
+            (None, find_steady_units(blocks, settling)),
             *_periodic_units(blocks, log.events, cycles, settings, block_s),
         ]
     )
@@ -162,16 +162,17 @@ def _periodic_units(
     cycles: dict[str, pl.DataFrame],
     settings: DerivationSettings,
     block_s: float,
-) -> list[pl.DataFrame]:
+) -> list[tuple[str, pl.DataFrame]]:
     """Units of the cycles of clutch and fan, and of swings where neither makes any."""
-    switched = [
-        find_periodic_units(blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s),
-        find_periodic_units(blocks, cycles["fan_up"], CONTINUOUS, settings, block_s),
-    ]
-    others = pl.concat([units.select("test_number") for units in switched]).unique()
+    clutch = find_periodic_units(
+        blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s
+    )
+    fan = find_periodic_units(blocks, cycles["fan_up"], CONTINUOUS, settings, block_s)
+    others = pl.concat([clutch, fan]).select("test_number").unique()
     swings = find_cycles(find_swings(blocks, events, settings, block_s), SWING, settings)
     own = swings.join(others, on="test_number", how="anti", maintain_order="left")
-    return [*switched, find_periodic_units(blocks, own, CONTINUOUS, settings, block_s)]
+    swinging = find_periodic_units(blocks, own, CONTINUOUS, settings, block_s)
+    return [("compressor", clutch), ("fan", fan), (SWING, swinging)]
 
 
 def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:

@@ -38,8 +38,13 @@ WINDOWS = Table(
         Column("start_s", pl.Float64(), "s", "start, since the start of the log"),
         Column("end_s", pl.Float64(), "s", "end, since the start of the log"),
         Column("n_samples", pl.Int32(), "1", "samples in it"),
+        Column(
+            "cycle_code", pl.String(), "",
+            "what cycles in a periodic window: compressor, fan, or swing: the circuit by itself, "
+            "as under a hunting expansion valve; null for a steady window",
+        ),
     ),
-)
+)  # fmt: skip
 
 # Units as this module and `periodic` give them; rows count the frame of blocks.
 UNITS_SCHEMA = {
@@ -67,10 +72,14 @@ def find_steady_units(blocks: pl.DataFrame, settling: Settling) -> pl.DataFrame:
     )
 
 
-def join_units(found: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """The units of several finders as one frame, their windows numbered apart."""
+def join_units(found: Sequence[tuple[str | None, pl.DataFrame]]) -> pl.DataFrame:
+    """The units of several finders as one frame, their windows numbered apart.
+
+    Each with its cycle_code: what cycles, None for steady windows.
+    """
     marked = pl.concat(
-        units.with_columns(finder=pl.lit(place)) for place, units in enumerate(found)
+        units.with_columns(finder=pl.lit(place), cycle_code=pl.lit(code, pl.String))
+        for place, (code, units) in enumerate(found)
     )
     apart = pl.struct("finder", "window_number").rle_id().cast(pl.Int64)
     return marked.with_columns(window_number=apart).drop("finder")
@@ -81,7 +90,7 @@ def describe_windows(
 ) -> pl.DataFrame:
     """The windows behind the units as a frame of `WINDOWS`, numbered in order of time."""
     windows = units.group_by("window_number", maintain_order=True).agg(
-        pl.col("test_number", "kind_code", "regime").first(),
+        pl.col("test_number", "kind_code", "regime", "cycle_code").first(),
         pl.col("first_row").min(),
         pl.col("last_row").max(),
     )

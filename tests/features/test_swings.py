@@ -30,6 +30,7 @@ def test_a_hunting_valve_is_read_over_whole_swings(period_s, amplitude_k):
     # superheat is that of the level: 6 K over 0 degC (R-134a, 292.8 kPa, printed table)
     found = derive(hunting(period_s, amplitude_k), context(), SETTINGS)
     assert set(found.windows["kind_code"]) == {"periodic"}
+    assert set(found.windows["cycle_code"]) == {"swing"}
     values = found.features.filter(regime="saturated").row(0, named=True)
     # the dew point is slightly curved over the swing of the pressure: below 0.1 K
     assert values["evaporator_outlet_superheat_k"] == pytest.approx(6.0, abs=0.25)
@@ -54,6 +55,7 @@ def test_noise_does_not_swing(seed):
 def test_swings_too_small_leave_the_car_steady():
     found = derive(hunting(60.0, 0.3), context(), SETTINGS).windows
     assert set(found["kind_code"]) == {"steady"}
+    assert found["cycle_code"].null_count() == found.height
 
 
 def test_an_uneven_swing_is_not_read_but_named():
@@ -86,6 +88,7 @@ def test_a_fan_that_makes_the_swing_goes_first():
         context(),
         SETTINGS,
     )
+    assert set(found.windows["cycle_code"]) == {"fan"}
     # windows begin with a fan stage, every 100 s
     assert (found.windows["start_s"] % 100.0).is_in([0.0, 95.0, 5.0]).all()
     assert found.windows.height >= 1
