@@ -68,7 +68,7 @@ def check_workspace(workspace: Workspace, progress: Progress) -> Checked:
     paths = list_logs(workspace)
     progress.begin("Looking at files", len(paths))
     files = []
-    for file in hash_logs(paths, [workspace.log_file(path) for path in paths]):
+    for file in hash_logs(paths, [workspace.logs_folder / path for path in paths]):
         files.append(file)
         progress.advance()
     contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)

@@ -7,6 +7,7 @@ here: any work.
 
 from __future__ import annotations
 
+import re
 import sys
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -35,6 +36,9 @@ the workspace have problems, nothing was stored; 4 with --strict: done, but some
 refused; 5 the workspace is being written to by another process.
 """
 
+# Control characters and marks of writing direction: names of files and columns are not ours.
+_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
 app = typer.Typer(
     name="chillroster",
     help="Which cars' air conditioning is out of line with its own kind, and on what evidence.",
@@ -61,7 +65,11 @@ def _instant(text: str) -> datetime:
         raise typer.BadParameter(
             f"{text!r} is no instant; write it as 2026-07-20 or 2026-07-20T12:00:00+02:00"
         ) from error
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    try:
+        return aware.astimezone(UTC)
+    except OverflowError as error:
+        raise typer.BadParameter(f"{text!r} lies outside the calendar") from error
 
 
 WorkspaceOption = Annotated[
@@ -109,9 +117,9 @@ def demo(
         with show_progress() as progress:
             made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
         _tell_store(made.store)
-        typer.echo(site_text(made.site))
-        typer.echo(f"What was simulated, fault by fault: {made.truth_folder}")
-        typer.echo(f"Open this page: {made.site.index_path}")
+        _say(site_text(made.site))
+        _say(f"What was simulated, fault by fault: {made.truth_folder}")
+        _say(f"Open this page: {made.site.index_path}")
 
 
 @app.command()
@@ -126,8 +134,8 @@ def init(
         from pipeline.init import init_workspace
 
         made = init_workspace(workspace)
-        typer.echo(f"Workspace made: {made.root}")
-        typer.echo("Next: fill registry/, put log files under logs/, then `chillroster check`.")
+        _say(f"Workspace made: {made.root}")
+        _say("Next: fill registry/, put log files under logs/, then `chillroster check`.")
 
 
 @app.command()
@@ -152,7 +160,7 @@ def check(
                 if file is None
                 else check_file(file, workspace)
             )
-        typer.echo(checked.text)
+        _say(checked.text)
         if strict and checked.n_refused:
             raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
@@ -244,7 +252,7 @@ def explain(
         settings = read_settings(place)
         with open_published(place, settings) as store:
             try:
-                typer.echo(explain_vehicle(store, vehicle, settings.report))
+                _say(explain_vehicle(store, vehicle, settings.report))
             except UnknownVehicleError as error:
                 raise typer.BadParameter(str(error)) from error
 
@@ -271,7 +279,12 @@ def export(
             _require_tables(table or [], [known.name for known in store.tables])
             with show_progress() as progress:
                 summary = export_tables(store, folder, kind.value, progress, table or [])
-        typer.echo(f"{summary.text} Folder: {folder.resolve()}")
+        _say(f"{summary.text} Folder: {folder.resolve()}")
+
+
+def _say(text: str, *, is_error: bool = False) -> None:
+    """Print a text; letters in it that would steer the terminal are shown as a mark."""
+    typer.echo(_STEERING.sub("\N{REPLACEMENT CHARACTER}", text), err=is_error)
 
 
 def main() -> None:
@@ -315,8 +328,8 @@ def _write_site(workspace: Workspace, clock: datetime | None) -> None:
 
     with show_progress() as progress:
         site = write_report(workspace, clock or datetime.now(UTC), progress)
-    typer.echo(site_text(site))
-    typer.echo(f"Open this page: {site.index_path}")
+    _say(site_text(site))
+    _say(f"Open this page: {site.index_path}")
 
 
 def _require_tables(wanted: list[str], known: list[str]) -> None:
@@ -339,7 +352,7 @@ def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
 
 def _tell_store(summary: StoreSummary) -> None:
     for line in summary.lines:
-        typer.echo(line)
+        _say(line)
 
 
 @contextmanager
@@ -353,13 +366,13 @@ def _failures_told(debug: bool) -> Iterator[None]:
         if debug:
             raise
         code, text = _failure(error)
-        typer.echo(text, err=True)
+        _say(text, is_error=True)
         raise typer.Exit(code) from error
 
 
 def _failure(error: Exception) -> tuple[int, str]:
     from pipeline.problems import ProblemsError
-    from pipeline.warehouse import StoreError, StoreLockedError
+    from pipeline.store_faults import StoreError, StoreLockedError
 
     if isinstance(error, ProblemsError):
         return EXIT_WORKSPACE_PROBLEMS, f"{error}\nNothing was stored."

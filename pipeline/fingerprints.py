@@ -54,6 +54,9 @@ def _hash_log(path: str, file: Path) -> LogFile:
             while chunk := stream.read(_CHUNK_BYTES):
                 digest.update(chunk)
                 size += len(chunk)
+    except FileNotFoundError:
+        fault = "it is gone, or its name holds letters that cannot be read; rename it"
+        return LogFile(path, 0, "", fault)
     except OSError as error:
         return LogFile(path, 0, "", error.strerror or type(error).__name__)
     return LogFile(path, size, digest.hexdigest())

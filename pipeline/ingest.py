@@ -117,7 +117,7 @@ def _hashed(workspace: Workspace, progress: Progress) -> list[LogFile]:
     paths = list_logs(workspace)
     progress.begin("Looking for changes", len(paths))
     files = []
-    for file in hash_logs(paths, [workspace.log_file(path) for path in paths]):
+    for file in hash_logs(paths, [workspace.logs_folder / path for path in paths]):
         files.append(file)
         progress.advance()
     return files

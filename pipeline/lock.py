@@ -12,7 +12,7 @@ import sys
 from contextlib import contextmanager
 from typing import IO, TYPE_CHECKING
 
-from pipeline.warehouse import StoreLockedError
+from pipeline.store_faults import StoreLockedError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

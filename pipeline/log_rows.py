@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from pipeline.refusals import PASSING_CODES
 from pipeline.store_tables import LOGS, NOTICES, PER_TEST_TABLES, REJECTED
 from pipeline.warehouse import Replacement
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from pipeline.ingest_plan import Complaint, Plan, PlannedLog, RefusedLog
     from pipeline.log_batches import BatchRows
 
+_TRY_AGAIN = "try again"
 _KEPT = " What was stored of its earlier content is kept."
 
 
@@ -33,17 +35,21 @@ def batch_replacements(
     """
     readings = {row["path"]: row for row in rows.readings.iter_rows(named=True)}
     logs, gone_tests, kept = [], set[str](), set[str]()
+    passing = set(rows.refusals.filter(_is_passing())["path"])
     for log in batch:
         reading = readings[log.file.path]
         if reading["outcome_code"] == "read":
             logs.append(_stored_row(log, reading))
             gone_tests |= _stored_tests(log) | ({log.test_id} & moved.keys())
-        elif log.holds_the_only_copy and _stored_tests(log):
+        elif (log.holds_the_only_copy or log.file.path in passing) and _stored_tests(log):
             logs.append(_kept_row(log))
             kept.add(log.file.path)
         else:
             logs.append(_refused_row(log, log.context["vehicle_id"]))
             gone_tests |= _stored_tests(log)
+        if log.file.path in passing:
+            # no such hash can be: the next run tries again
+            logs[-1]["inputs_hash"] = _TRY_AGAIN
     paths = tuple(log.file.path for log in batch)
     left = tuple(moved[test] for test in sorted(gone_tests & moved.keys()))
     refusals = _say_what_is_kept(rows.refusals, kept)
@@ -51,6 +57,11 @@ def batch_replacements(
         *_by_test(rows.tables, gone_tests),
         *_by_path(pl.DataFrame(logs, schema=LOGS.schema), refusals, rows.notices, paths + left),
     ]
+
+
+def _is_passing() -> pl.Expr:
+    """True means: a whole file was refused for a reason that may be gone the next time."""
+    return pl.col("column_name").is_null() & pl.col("code").is_in(sorted(PASSING_CODES))
 
 
 def unread_replacements(plan: Plan, rejected: pl.DataFrame) -> list[Replacement]:

@@ -15,8 +15,9 @@ from pipeline.inputs import read_inputs
 from pipeline.lock import hold_lock
 from pipeline.publish import flush_to_disk, publish
 from pipeline.run import Order, StoreSummary, store_limits, take_steps
+from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.store_tables import RUNS, STORE_TABLES
-from pipeline.warehouse import Replacement, StoreError, StoreLockedError, open_store
+from pipeline.warehouse import Replacement, open_store
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -7,6 +7,7 @@ Does not belong here: faults of settings and registry, which stop the work (`pro
 
 from __future__ import annotations
 
+import errno
 from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,13 @@ from features.tables import Column, Table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+# No room for scratch files, or no more handles or memory: no log is to blame.
+_OF_THE_MACHINE = frozenset(
+    {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EMFILE, errno.ENFILE, errno.ENOMEM}
+)
+# Refusals that the next run may not meet again, though the file is the same.
+PASSING_CODES = frozenset({"unreadable_file", "file_missing"})
 
 _COLUMNS = (
     Column("path", pl.String(), "", "the log file, relative to the logs folder"),
@@ -75,7 +83,15 @@ def header_only() -> LogRefusedError:
 
 
 def not_readable(error: OSError) -> LogRefusedError:
-    """The refusal of a log that the system cannot open or read."""
+    """The refusal of a log that the system cannot open or read.
+
+    Raises
+    ------
+    OSError
+        The error itself, where it is the machine's and says nothing of the file.
+    """
+    if error.errno in _OF_THE_MACHINE:
+        raise error
     if isinstance(error, FileNotFoundError):
         return LogRefusedError(
             "file_missing",

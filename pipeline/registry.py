@@ -7,6 +7,7 @@ how files are read (`registry_files`) and single tables checked (`registry_check
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
     from pipeline.workspace import Workspace
 
+# a backslash or a drive letter would be read differently on another system
+_FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
 _TRANSCRITICAL = "refrigerant_transcritical"
 
 
@@ -133,7 +136,7 @@ def _check_tests(
 ) -> list[Problem]:
     problems = check_unique(tests.filter(pl.col("test_id").is_not_null()), ("test_id",), shown)
     for line, log, profile in tests.select("line", "log", "profile").rows():
-        if log is not None and not is_inside(log):
+        if log is not None and (_FOREIGN_PATH.search(log) or not is_inside(log)):
             sentence = f"`log` is {log!r}, which is not a path below logs/."
             hint = "Write it relative to logs/ with forward slashes, such as 2026/a.csv."
             problems.append(Problem("path_outside", sentence, shown, line, hint))

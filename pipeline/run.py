@@ -18,12 +18,11 @@ from pipeline.ingest import IngestSummary, ingest
 from pipeline.inputs import Inputs, read_inputs
 from pipeline.lock import hold_lock
 from pipeline.publish import publish
+from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.store_tables import RUNS, STORE_TABLES
 from pipeline.warehouse import (
     Replacement,
-    StoreError,
     StoreLimits,
-    StoreLockedError,
     Warehouse,
     open_store,
 )
@@ -115,8 +114,8 @@ def update_store(
         ) as store:
             steps = take_steps(workspace, order, store, inputs, progress)
             store.checkpoint()
-            generation = store.generation
-        is_published = generation != published_generation(workspace, inputs.settings)
+            state = store.state
+        is_published = state != published_state(workspace, inputs.settings)
         if is_published:
             publish(workspace.store_file, workspace.published_file)
     return StoreSummary(*steps, inputs.notices, is_published)
@@ -158,11 +157,11 @@ def open_published(workspace: Workspace, settings: Settings) -> Warehouse:
     return open_store(workspace.published_file, STORE_TABLES, limits, read_only=True)
 
 
-def published_generation(workspace: Workspace, settings: Settings) -> int | None:
+def published_state(workspace: Workspace, settings: Settings) -> str | None:
     """The state of the store that was published last; None when that cannot be told."""
     try:
         with open_published(workspace, settings) as store:
-            return store.generation
+            return store.state
     except StoreLockedError:
         raise
     except StoreError:

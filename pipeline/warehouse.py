@@ -10,6 +10,7 @@ Does not belong here: which tables there are (`store_tables`), when to write the
 from __future__ import annotations
 
 import hashlib
+import uuid
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,7 @@ import duckdb
 import polars as pl
 
 from features.tables import Column, Table
+from pipeline.store_faults import StoreError, StoreLockedError, store_fault
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -47,19 +49,6 @@ _SQL_TYPES: dict[pl.DataType, str] = {
     pl.Date(): "DATE",
     pl.Datetime("us", "UTC"): "TIMESTAMP WITH TIME ZONE",
 }
-
-
-class StoreError(Exception):
-    """The store cannot be used as asked; carries a sentence and what to do."""
-
-    def __init__(self, sentence: str, hint: str) -> None:
-        super().__init__(sentence)
-        self.sentence = sentence
-        self.hint = hint
-
-
-class StoreLockedError(StoreError):
-    """Another process is writing to the store."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +110,8 @@ def open_store(
     StoreError
         The file is no store, or was written with other tables than these.
     """
+    if not read_only and path.is_file() and not path.stat().st_size:
+        path.unlink()  # left behind by a process that ended before its first write
     is_new = not path.exists()
     if is_new and read_only:
         raise StoreError(
@@ -130,7 +121,7 @@ def open_store(
         path.parent.mkdir(parents=True, exist_ok=True)
     warehouse = Warehouse(_connect(path, limits, read_only=read_only), path, tables)
     try:
-        if is_new:
+        if is_new or (not read_only and warehouse.is_blank):
             warehouse.create_tables()
         else:
             warehouse.check_schema()
@@ -171,14 +162,22 @@ class Warehouse:
         """The tables of the store, without its facts about itself."""
         return tuple(table for table in self._tables.values() if table is not STORE_FACTS)
 
+    @property
+    def is_blank(self) -> bool:
+        """True means: the file holds no table, as after an end before the first commit."""
+        count = "SELECT count(*) FROM duckdb_tables()"
+        with _faults_told(self.path):
+            return bool(self._connection.execute(count).fetchall()[0][0] == 0)
+
     def create_tables(self) -> None:
         """Create every table with its comments, and note the schema."""
         with self._transaction():
             for table in self._tables.values():
                 for statement in _creation(table):
                     self._connection.execute(statement)
-            facts = {"fact": ["schema", "generation"], "value": [self._fingerprint, "0"]}
-            self._insert(STORE_FACTS, pl.DataFrame(facts))
+            facts = {"schema": self._fingerprint, "generation": "0", "identity": uuid.uuid4().hex}
+            rows = pl.DataFrame({"fact": list(facts), "value": list(facts.values())})
+            self._insert(STORE_FACTS, rows)
 
     def check_schema(self) -> None:
         """Refuse a file that holds other tables than these.
@@ -190,8 +189,13 @@ class Warehouse:
         """
         try:
             found = self.fact("schema")
-        except duckdb.CatalogException:
+        except (duckdb.CatalogException, duckdb.BinderException):
             found = "none"
+        if found == "none":
+            raise StoreError(
+                f"the file {self.path} is no store of chillroster",
+                "move it away and run the command again",
+            )
         if found != self._fingerprint:
             raise StoreError(
                 f"the store {self.path} was written by another version of chillroster",
@@ -202,15 +206,21 @@ class Warehouse:
     def fact(self, name: str) -> str:
         """One fact about the store, by name."""
         # an unfinished result would block the connection, so all rows are fetched
-        rows = self._connection.execute(
-            "SELECT value FROM store_facts WHERE fact = $1", [name]
-        ).fetchall()
+        with _faults_told(self.path):
+            rows = self._connection.execute(
+                "SELECT value FROM store_facts WHERE fact = $1", [name]
+            ).fetchall()
         return str(rows[0][0]) if rows else "none"
 
     @property
     def generation(self) -> int:
         """How many transactions have changed this store since it was made."""
         return int(self.fact("generation"))
+
+    @property
+    def state(self) -> str:
+        """Which store this is and how often it changed; equal for a store and its copy only."""
+        return f"{self.fact('identity')} {self.generation}"
 
     def replace(
         self, replacements: Sequence[Replacement], facts: Mapping[str, str] | None = None
@@ -220,7 +230,7 @@ class Warehouse:
         Either every replacement is stored or none is. `facts` are noted in the same
         transaction: short texts that say what the tables were made from.
         """
-        with self._transaction():
+        with _faults_told(self.path), self._transaction():
             n_rows = sum(self._replace_one(replacement) for replacement in replacements)
             noted = {**(facts or {}), "generation": str(self.generation + 1)}
             rows = pl.DataFrame({"fact": list(noted), "value": list(noted.values())})
@@ -241,7 +251,8 @@ class Warehouse:
 
     def checkpoint(self) -> None:
         """Write everything committed into the one database file, leaving no journal beside it."""
-        self._connection.execute("CHECKPOINT")
+        with _faults_told(self.path):
+            self._connection.execute("CHECKPOINT")
 
     def _count(self, name: str) -> int:
         statement = f"SELECT count(*) FROM {self._known(name)}"  # noqa: S608 - a declared table name
@@ -252,7 +263,8 @@ class Warehouse:
         columns = ", ".join(_quoted(column.name) for column in table.columns)
         order = ", ".join(_quoted(key) for key in table.key)
         statement = f"SELECT {columns} FROM {self._known(name)} {where} ORDER BY {order}"  # noqa: S608 - declared names only
-        frame: pl.DataFrame = self._connection.sql(statement, params=parameters).pl()
+        with _faults_told(self.path):
+            frame: pl.DataFrame = self._connection.sql(statement, params=parameters).pl()
         return table.conform(frame)
 
     def _known(self, name: str) -> str:
@@ -295,10 +307,16 @@ class Warehouse:
 
 
 def _connect(path: Path, limits: StoreLimits, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    if "?" in str(path):
+        raise StoreError(
+            f"the path {path} holds a question mark, which the database takes for something else",
+            "rename the folder",
+        )
     try:
-        connection = duckdb.connect(str(path), read_only=read_only, config=limits.config)
+        with _faults_told(path):
+            connection = duckdb.connect(str(path), read_only=read_only, config=limits.config)
     except duckdb.IOException as error:
-        if "lock" in str(error).lower():
+        if "set lock" in str(error).lower():
             raise StoreLockedError(
                 f"another program has {path} open",
                 f"close it, or wait; to query the data yourself open the published copy "
@@ -316,6 +334,18 @@ def _connect(path: Path, limits: StoreLimits, *, read_only: bool) -> duckdb.Duck
     ):
         connection.execute(f"SET {setting}")
     return connection
+
+
+@contextmanager
+def _faults_told(path: Path) -> Iterator[None]:
+    """Turn those errors of the database that a person can mend into a `StoreError`."""
+    try:
+        yield
+    except duckdb.Error as error:
+        fault = store_fault(path, str(error))
+        if fault is None:
+            raise
+        raise fault from error
 
 
 def _creation(table: Table) -> Iterator[str]:

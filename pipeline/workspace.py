@@ -6,6 +6,8 @@ belong here: the content of any file.
 
 from __future__ import annotations
 
+import os
+import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -83,8 +85,10 @@ class Workspace:
 def is_inside(log_path: str) -> bool:
     """True means: a relative path that stays below the folder it starts from."""
     path = PurePosixPath(log_path)
-    climbs = ".." in path.parts or "\\" in log_path or "\0" in log_path
-    return bool(path.parts) and not path.is_absolute() and ":" not in path.parts[0] and not climbs
+    # on Windows a backslash parts folders and a colon a drive; elsewhere both are letters
+    climbs = ".." in re.split(r"[/\\]", log_path) or "\0" in log_path
+    leaves = os.name == "nt" and (log_path.startswith("\\") or ":" in log_path)
+    return bool(path.parts) and not path.is_absolute() and not leaves and not climbs
 
 
 def find_workspace(folder: Path) -> Workspace:
@@ -111,14 +115,15 @@ def find_workspace(folder: Path) -> Workspace:
 
 
 def list_logs(workspace: Workspace) -> list[str]:
-    """Paths of the log files, relative to the logs folder, with forward slashes, sorted.
+    r"""Paths of the log files, relative to the logs folder, with forward slashes, sorted.
 
-    Links that lead out of the logs folder are left out.
+    Links that lead out of the logs folder are left out. Of a name that is not written in
+    UTF-8 the foreign bytes are shown as `\xff`; it can be listed but not opened.
     """
     folder = workspace.logs_folder
     home = folder.resolve()
     return sorted(
-        file.relative_to(folder).as_posix()
+        os.fsencode(file.relative_to(folder).as_posix()).decode("utf-8", "backslashreplace")
         for file in folder.rglob("*")
         if file.name.lower().endswith(LOG_ENDINGS)
         and file.is_file()

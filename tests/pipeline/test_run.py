@@ -14,8 +14,8 @@ from pipeline.rebuild import rebuild
 from pipeline.report import write_report
 from pipeline.run import Order, open_published
 from pipeline.settings import Settings
+from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.store_tables import STORE_TABLES
-from pipeline.warehouse import StoreError, StoreLockedError
 
 ALL_BUT_RUNS = [table.name for table in STORE_TABLES if table.name != "runs"]
 

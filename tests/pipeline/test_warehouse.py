@@ -13,11 +13,10 @@ import pytest
 from features.tables import Column, Table
 from pipeline.lock import hold_lock
 from pipeline.publish import publish
+from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.warehouse import (
     Replacement,
-    StoreError,
     StoreLimits,
-    StoreLockedError,
     open_store,
     schema_fingerprint,
 )
@@ -212,7 +211,8 @@ def test_schema_fingerprint_follows_columns_and_types():
 def test_a_second_process_cannot_open_a_store_that_is_written(store, limits):
     code = (
         "import sys; from pathlib import Path; sys.path.insert(0, 'tests/pipeline')\n"
-        "from pipeline.warehouse import *\n"
+        "from pipeline.store_faults import StoreLockedError\n"
+        "from pipeline.warehouse import StoreLimits, open_store\n"
         "try:\n"
         f"    open_store(Path({str(store.path)!r}), (), "
         f"StoreLimits('256MB', 1, Path({str(limits.temp_folder)!r}), '1GB'))\n"
