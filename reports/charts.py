@@ -31,6 +31,9 @@ Layers = alt.LayerChart | alt.FacetChart
 _FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", sans-serif'
 _TOP = alt.value(0)
 _FOOT = alt.value("height")
+# pixels above the plot
+_FAN_ROW = alt.value(-14)
+_COMPRESSOR_ROW = alt.value(-2)
 
 
 def chart_templates() -> dict[str, Any]:
@@ -71,10 +74,11 @@ def _encode(mark: Any, **channels: Any) -> alt.Chart:
 
 
 def _curves() -> Layers:
-    """One panel: windows behind, then the shaded distance, events, lines, distrusted marks."""
+    """One panel: judged stretches behind, the shaded distance, events, lines, distrusted marks."""
     layers = alt.layer(
-        _windows(), _band(), _event_rules(), _lines(), _distrusted_marks(), _event_glyphs()
-    )
+        _stretches(), _band(), _event_rules(), _lines(), _distrusted_marks(),
+        _event_glyphs("fan_glyphs", _FAN_ROW), _event_glyphs("compressor_glyphs", _COMPRESSOR_ROW),
+    )  # fmt: skip
     names = ("last_minute", "lowest", "highest", "event_opacity")
     return layers.add_params(*(alt.param(name=name, value=1) for name in names))
 
@@ -90,7 +94,7 @@ def _minutes(field: str = "minute") -> alt.X:
 
 def _level(field: str) -> alt.Y:
     domain = [alt.ExprRef("lowest"), alt.ExprRef("highest")]
-    return _value(field, scale=alt.Scale(domain=domain, nice=True, clamp=True))
+    return _value(field, scale=alt.Scale(domain=domain, nice=True))
 
 
 def _value(field: str, *, scale: alt.Scale | None = None) -> alt.Y:
@@ -102,15 +106,15 @@ def _value(field: str, *, scale: alt.Scale | None = None) -> alt.Y:
     )
 
 
-def _windows() -> alt.Chart:
-    mark = alt.Chart(alt.NamedData("windows")).mark_rect(
+def _stretches() -> alt.Chart:
+    mark = alt.Chart(alt.NamedData("stretches")).mark_rect(
         aria=False, fill="var(--window)", stroke="var(--window-edge)", strokeWidth=0.5
     )
     return _encode(mark, x=_minutes("from"), x2="to:Q", y=_TOP, y2=_FOOT)
 
 
 def _band() -> alt.Chart:
-    mark = alt.Chart(alt.NamedData("band")).mark_area(aria=False, color="var(--band)")
+    mark = alt.Chart(alt.NamedData("band")).mark_area(aria=False, color="var(--band)", clip=True)
     return _encode(mark, x=_minutes(), y=_level("lower"), y2="upper:Q")
 
 
@@ -125,17 +129,18 @@ def _event_rules() -> alt.Chart:
     return _encode(mark, x=_minutes(), y=_TOP, y2=_FOOT)
 
 
-def _event_glyphs() -> alt.Chart:
-    mark = alt.Chart(alt.NamedData("glyphs")).mark_text(
+def _event_glyphs(data: str, row: Any) -> alt.Chart:
+    """Fan and compressor in rows of their own: they often switch together."""
+    mark = alt.Chart(alt.NamedData(data)).mark_text(
         aria=False, color="var(--event)", fontSize=11, baseline="bottom"
     )
-    return _encode(mark, x=_minutes(), y=alt.value(-2), text="glyph:N")
+    return _encode(mark, x=_minutes(), y=row, text="glyph:N")
 
 
 def _lines() -> alt.Chart:
     keys = list(STYLES)
     mark = alt.Chart(alt.NamedData("lines")).mark_line(
-        aria=False, strokeWidth=1.6, strokeJoin="round", interpolate="linear"
+        aria=False, strokeWidth=1.6, strokeJoin="round", interpolate="linear", clip=True
     )
     return _encode(
         mark,

@@ -62,11 +62,20 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "reason_code",
     ),
     "windows": ("test_id", "window_number", "kind_code", "regime", "start_s", "end_s"),
-    "events": ("test_id", "event_number", "kind_code", "time_s", "source_code", "sentence"),
+    "events": (
+        "test_id",
+        "event_number",
+        "kind_code",
+        "time_s",
+        "source_code",
+        "size_pct",
+        "low_side_change_kpa",
+        "high_side_change_kpa",
+    ),
     "trust": ("test_id", "channel", "rule_code", "distrusted_share", "sentence"),
     "context": ("test_id", "vehicle_id", "log_path", "started_at", "refrigerant"),
     "repairs": ("repair_id", "vehicle_id", "performed_at", "component", "action"),
-    "logs": ("path", "outcome_code"),
+    "logs": ("path", "outcome_code", "test_id", "vehicle_id", "inputs_hash"),
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
 }
 

@@ -119,11 +119,12 @@ def with_unit(number: str, label: str) -> str:
     return f"{number}\N{NO-BREAK SPACE}{label}" if label else number
 
 
-def probability_text(value: float | None) -> str:
-    """A p or q value at three decimals, "<0.001" below."""
+def share_text(value: float | None) -> str:
+    """A share such as a p or q value in percent, "<0.1 %" below."""
     if value is None:
         return UNKNOWN
-    return "<0.001" if value < 0.001 else f"{value:.3f}"
+    number = number_text(100 * value, 1) if value >= 0.0005 else "<0.1"
+    return with_unit(number, "%")
 
 
 def date_text(moment: datetime | None, settings: ReportSettings) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from reports.axes import axis_of
 from reports.display import clock_text, display_unit, number_text, with_unit
 from reports.panels import Panel, panels_for
 from reports.wording import quantity_words
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from reports.settings import ReportSettings
     from reports.vehicle import LatestTest, VehicleSummary
 
+MOST_GLYPHS = 40  # a cycling car has a hundred events: their glyphs would lie on each other
 TABLE_ROWS = 21  # instants told in the table beside a chart, evenly over the test
 
 
@@ -75,7 +77,7 @@ def _curve_figure(panel: Panel, curves: Curves, settings: ReportSettings) -> Fig
         key=panel.key,
         title=panel.title,
         unit=unit.label,
-        note=panel.note,
+        note=" ".join(note for note in (panel.note, axis_of(panel, curves, settings).note) if note),
         description=_describe(panel, curves, settings),
         keys=tuple(keys),
         head=("time", *(quantity_words(name) for name in names)),
@@ -183,18 +185,26 @@ def _drawn(curves: Curves, test: LatestTest, settings: ReportSettings) -> dict[s
             name: [_short(value) for value in values] for name, values in curves.values.items()
         },
         "distrusted": curves.distrusted,
-        "windows": [(window.start_s, window.end_s, window.kind) for window in test.windows],
+        "stretches": [(stretch.start_s, stretch.end_s) for stretch in test.stretches],
         "events": [(event.time_s, event.kind_code, event.glyph) for event in test.events],
+        "hasGlyphs": has_glyphs(test),
         "panels": [_drawn_panel(panel, curves, settings) for panel in panels_of(curves)],
     }
 
 
+def has_glyphs(test: LatestTest) -> bool:
+    """True when the events are few enough to stand above the first chart as glyphs."""
+    return len(test.events) <= MOST_GLYPHS
+
+
 def _drawn_panel(panel: Panel, curves: Curves, settings: ReportSettings) -> dict[str, Any]:
     unit = display_unit(panel.quantity, settings)
+    axis = axis_of(panel, curves, settings)
     return {
         "key": panel.key,
         "height": panel.height_px,
-        "span": round(panel.least_span * unit.scale, 6),
+        "lowest": axis.lowest,
+        "highest": axis.highest,
         "decimals": unit.decimals,
         "differenceUnit": unit.difference_label,
         "description": _describe(panel, curves, settings),

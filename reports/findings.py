@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from reports.display import DisplayUnit, display_unit, number_text, probability_text
+from reports.display import DisplayUnit, display_unit, number_text, share_text
 from reports.wording import baseline_words, quantity_words, regime_words
 
 if TYPE_CHECKING:
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 class Comparison:
     """A quantity of one test against what is expected of the model.
 
-    `z` is the deviation in units of the whole spread, kept as a number for sorting;
-    every other field is text ready to print.
+    `z` is the deviation in units of the whole spread and `q` the share of false alarms,
+    kept as numbers for sorting; every other field is text ready to print.
     """
 
     quantity: str
@@ -56,9 +56,9 @@ def read_comparison(row: Mapping[str, Any], settings: ReportSettings) -> Compari
         spread=_spread(row["spread"], unit),
         z=None if row["z"] is None else round(row["z"], 4),
         z_text="" if row["z"] is None else number_text(row["z"], 1, sign=True),
-        p_text=probability_text(row["p_value"]),
+        p_text=share_text(row["p_value"]),
         q=None if row["q_value"] is None else round(row["q_value"], 6),
-        q_text=probability_text(row["q_value"]),
+        q_text=share_text(row["q_value"]),
         baseline=baseline_words(row["pooling_level"], row["baseline_vehicles"]),
         pooling=row["pooling_level"] or "none",
         direction=_direction(observed, expected),

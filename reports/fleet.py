@@ -7,7 +7,7 @@ not compute (counting apart).
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -16,10 +16,21 @@ import polars as pl
 
 from reports.display import date_text, file_stem
 from reports.findings import Comparison, read_comparison
-from reports.wording import STATES, rule_words, state_words
+from reports.intake import Intake, read_intake
+from reports.retelling import in_display_units, in_one_breath
+from reports.wording import STATES, state_words
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from reports.content import SiteContent
+    from reports.settings import ReportSettings
+
+
+Row = dict[str, Any]
+
+_REST_ON_FINDINGS = ("service", "watch")
+_OTHERS_TOLD = 2
 
 
 @dataclass(frozen=True)
@@ -30,12 +41,16 @@ class StateCount:
     key: str
     n_vehicles: int
     action: str
-    meaning: str
 
 
 @dataclass(frozen=True)
 class FleetRow:
-    """One vehicle of the list; `leading` is its most deviating finding, if any."""
+    """One vehicle of the list; `leading` is its most deviating finding, if any.
+
+    `detail` is what the list says below it: what else was found, in which tests, and what
+    to mind; without a finding that counts, the reason. `wanted` is what the next test
+    should bring, where the last one could not tell.
+    """
 
     vehicle_id: str
     page: str
@@ -44,32 +59,13 @@ class FleetRow:
     key: str
     rank: int
     reason: str
-    missing: str
+    detail: str
+    wanted: str
     leading: Comparison | None
     n_more: int
     worst_z: float | None
     tested_on: str
     n_tests: int
-
-
-@dataclass(frozen=True)
-class RefusedLog:
-    """A log file or a column of it that could not be read."""
-
-    path: str
-    column: str
-    sentence: str
-    place: str
-    hint: str
-
-
-@dataclass(frozen=True)
-class TrustCount:
-    """How many tests had readings set aside by one rule of trust."""
-
-    sentence: str
-    n_tests: int
-    n_channels: int
 
 
 @dataclass(frozen=True)
@@ -83,11 +79,7 @@ class FleetSummary:
     counts: tuple[StateCount, ...]
     rows: tuple[FleetRow, ...]
     models: tuple[str, ...]
-    refused_logs: tuple[RefusedLog, ...]
-    refused_columns: tuple[RefusedLog, ...]
-    trust: tuple[TrustCount, ...]
-    n_stored_logs: int
-    n_refused_logs: int
+    intake: Intake
 
 
 def summarise_fleet(content: SiteContent) -> FleetSummary:
@@ -95,8 +87,6 @@ def summarise_fleet(content: SiteContent) -> FleetSummary:
     rows = _rows(content)
     counts = _counts(rows)
     local = content.clock.astimezone(ZoneInfo(content.settings.time_zone))
-    outcomes = Counter(content.logs["outcome_code"].to_list())
-    logs, columns = _refusals(content.rejected)
     return FleetSummary(
         title=content.settings.title,
         as_of=date_text(content.clock, content.settings),
@@ -105,17 +95,17 @@ def summarise_fleet(content: SiteContent) -> FleetSummary:
         counts=counts,
         rows=rows,
         models=tuple(sorted({row.model_id for row in rows})),
-        refused_logs=logs,
-        refused_columns=columns,
-        trust=_trust(content.trust),
-        n_stored_logs=outcomes["stored"],
-        n_refused_logs=outcomes["refused"],
+        intake=read_intake(content),
     )
 
 
 def _rows(content: SiteContent) -> tuple[FleetRow, ...]:
-    leading = _leading_findings(content.evidence)
-    rows = [_row(state, leading, content) for state in content.states.iter_rows(named=True)]
+    findings = _findings(content.evidence)
+    days = _days(content)
+    rows = [
+        _row(state, findings.get(state["vehicle_id"], []), days, content.settings)
+        for state in content.states.iter_rows(named=True)
+    ]
     return tuple(sorted(rows, key=_urgency))
 
 
@@ -125,10 +115,12 @@ def _urgency(row: FleetRow) -> tuple[int, float, str]:
 
 
 def _row(
-    state: dict[str, Any], leading: dict[str, dict[str, Any]], content: SiteContent
+    state: Row, findings: Sequence[Row], days: Mapping[str, str], settings: ReportSettings
 ) -> FleetRow:
     words = state_words(state["state"])
-    finding = leading.get(state["vehicle_id"])
+    distinct = _distinct(findings)
+    reason = in_display_units(state["reason"] or "", settings)
+    speaks_of_findings = bool(distinct) and words.state in _REST_ON_FINDINGS
     return FleetRow(
         vehicle_id=state["vehicle_id"],
         page=f"vehicles/{file_stem(state['vehicle_id'])}.html",
@@ -136,33 +128,69 @@ def _row(
         state=words.state,
         key=words.key,
         rank=STATES.index(words),
-        reason=state["reason"] or "",
-        missing=state["missing"] or "",
-        leading=None if finding is None else read_comparison(finding, content.settings),
-        n_more=0 if finding is None else finding["n_findings"] - 1,
+        reason=reason,
+        detail=_detail(state, findings, days, settings) if speaks_of_findings else reason,
+        wanted=(state["missing"] or "") if words.state == "retest" else "",
+        leading=read_comparison(distinct[0], settings) if speaks_of_findings else None,
+        n_more=max(0, len(distinct) - 1),
         worst_z=None if state["worst_z"] is None else round(state["worst_z"], 4),
-        tested_on=date_text(state["latest_tested_at"], content.settings),
+        tested_on=date_text(state["latest_tested_at"], settings),
         n_tests=state["n_tests"] or 0,
     )
 
 
-def _leading_findings(evidence: pl.DataFrame) -> dict[str, dict[str, Any]]:
-    """Per vehicle the finding that deviates most, with the number of distinct quantities."""
-    ordered = evidence.with_columns(
-        n_findings=pl.struct("feature", "regime").n_unique().over("vehicle_id")
-    ).sort(
+def _findings(evidence: pl.DataFrame) -> dict[str, list[Row]]:
+    """The findings of every vehicle, the largest deviation first."""
+    ordered = evidence.sort(
         pl.col("z").abs(), "test_id", "feature", "regime",
         descending=[True, False, False, False], nulls_last=True,
     )  # fmt: skip
-    leading = ordered.unique("vehicle_id", keep="first", maintain_order=True)
-    return {row["vehicle_id"]: row for row in leading.iter_rows(named=True)}
+    found: dict[str, list[Row]] = defaultdict(list)
+    for row in ordered.iter_rows(named=True):
+        found[row["vehicle_id"]].append(row)
+    return found
+
+
+def _distinct(findings: Sequence[Row]) -> list[Row]:
+    """Each finding once, where it deviates most."""
+    first: dict[tuple[str, str | None], Row] = {}
+    for row in findings:
+        first.setdefault((row["feature"], row["finding_code"]), row)
+    return list(first.values())
+
+
+def _days(content: SiteContent) -> dict[str, str]:
+    """The date of every test."""
+    tests = content.context.select("test_id", "started_at").iter_rows()
+    return {test_id: date_text(started_at, content.settings) for test_id, started_at in tests}
+
+
+def _detail(
+    state: Row, findings: Sequence[Row], days: Mapping[str, str], settings: ReportSettings
+) -> str:
+    """What else was found, in which tests, and what the reason adds after its first sentence."""
+    _, *others = (read_comparison(row, settings) for row in _distinct(findings))
+    told = [f"{other.quantity} {other.difference}" for other in others[:_OTHERS_TOLD]]
+    more = len(others) - len(told)
+    also = f"Also {in_one_breath([*told, *([f'{more} more'] if more else [])])}. " if told else ""
+    _, _, afterword = (state["reason"] or "").partition(". ")
+    when = _when(state, {row["test_id"] for row in findings}, days)
+    return f"{also}{when}. {in_display_units(afterword, settings)}".strip()
+
+
+def _when(state: Row, tests: set[str], days: Mapping[str, str]) -> str:
+    """In which tests it was seen, and whether the latest is among them."""
+    seen = sorted({days[test_id] for test_id in tests if test_id in days}, reverse=True)
+    # by the meaning of the states a single test makes for service only if it is far outside
+    how = "Far outside" if state["state"] == "service" and len(seen) == 1 else "Seen"
+    gone = "" if state["latest_test_id"] in tests else ", not in the latest one"
+    return f"{how} in the {'test' if len(seen) == 1 else 'tests'} of {in_one_breath(seen)}{gone}"
 
 
 def _counts(rows: tuple[FleetRow, ...]) -> tuple[StateCount, ...]:
     tally = Counter(row.state for row in rows)
     return tuple(
-        StateCount(words.state, words.key, tally[words.state], words.action, words.meaning)
-        for words in STATES
+        StateCount(words.state, words.key, tally[words.state], words.action) for words in STATES
     )
 
 
@@ -175,35 +203,3 @@ def _headline(counts: tuple[StateCount, ...]) -> str:
     noun = "car" if first.n_vehicles == 1 else "cars"
     parts = [f"{first.n_vehicles} {noun} {first.action}"]
     return ", ".join(parts + [f"{count.n_vehicles} {count.action}" for count in rest])
-
-
-def _refusals(rejected: pl.DataFrame) -> tuple[tuple[RefusedLog, ...], tuple[RefusedLog, ...]]:
-    ordered = rejected.sort("path", "column_name", "code", "place", nulls_last=False)
-    logs: list[RefusedLog] = []
-    columns: list[RefusedLog] = []
-    for row in ordered.iter_rows(named=True):
-        refused = RefusedLog(
-            path=row["path"],
-            column=row["column_name"] or "",
-            sentence=row["sentence"] or "",
-            place=row["place"] or "",
-            hint=row["hint"] or "",
-        )
-        (logs if row["column_name"] is None else columns).append(refused)
-    return tuple(logs), tuple(columns)
-
-
-def _trust(trust: pl.DataFrame) -> tuple[TrustCount, ...]:
-    tally = (
-        trust.filter(pl.col("distrusted_share") > 0)
-        .group_by("rule_code")
-        .agg(
-            n_tests=pl.col("test_id").n_unique(),
-            n_channels=pl.col("channel").n_unique(),
-        )
-        .sort("n_tests", "rule_code", descending=[True, False])
-    )
-    return tuple(
-        TrustCount(rule_words(row["rule_code"]), row["n_tests"], row["n_channels"])
-        for row in tally.iter_rows(named=True)
-    )

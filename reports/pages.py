@@ -17,14 +17,14 @@ from markupsafe import Markup
 
 from reports.cautions import CAUTIONS, INDICATION
 from reports.charts import STYLES
-from reports.figures import curve_figures, drawing_data, history_figures
+from reports.figures import curve_figures, drawing_data, has_glyphs, history_figures
 from reports.wording import EVENT_WORDS, STATES
 
 if TYPE_CHECKING:
     from reports.curves import Curves
     from reports.fleet import FleetSummary
     from reports.settings import ReportSettings
-    from reports.vehicle import VehicleSummary
+    from reports.vehicle import LatestTest, VehicleSummary
 
 # Scripts and styles only from files beside the page; nothing is fetched, framed or sent.
 CONTENT_POLICY = (
@@ -39,12 +39,18 @@ class Foot:
 
     title: str
     code_version: str
-    pressure_unit: str
+    difference_note: str
+
+
+_DIFFERENCE_NOTES = {
+    "degC": "K after a number is a difference of temperatures: one K is as much as one °C.",
+    "degF": "Differences of temperatures are in degrees Fahrenheit as well.",
+}
 
 
 def foot_of(settings: ReportSettings, code_version: str) -> Foot:
     """The foot under these settings."""
-    return Foot(settings.title, code_version, settings.pressure_unit)
+    return Foot(settings.title, code_version, _DIFFERENCE_NOTES[settings.temperature_unit])
 
 
 def fleet_page(summary: FleetSummary, foot: Foot) -> str:
@@ -56,16 +62,25 @@ def vehicle_page(
     summary: VehicleSummary, curves: Curves | None, settings: ReportSettings, foot: Foot
 ) -> str:
     """The page of one vehicle."""
+    test = summary.latest
     return _template("vehicle.html").render(
         summary=summary,
         curve_figures=() if curves is None else curve_figures(curves, settings),
         history_figures=history_figures(summary),
         drawing=script_json(drawing_data(summary, curves, settings)),
+        event_keys=() if test is None else _event_keys(test),
+        has_set_aside=curves is not None and bool(curves.distrusted),
         n_samples=0 if curves is None else curves.n_samples,
         is_thinned=curves is not None and curves.n_samples > len(curves.seconds),
         foot=foot,
         root="../",
     )
+
+
+def _event_keys(test: LatestTest) -> tuple[tuple[str, str], ...]:
+    """Glyph and words of the kinds of event that the charts mark."""
+    kinds = {event.kind_code for event in test.events} if has_glyphs(test) else set()
+    return tuple(key for kind, key in EVENT_WORDS.items() if kind in kinds)
 
 
 def json_twin(summary: FleetSummary | VehicleSummary) -> str:
@@ -101,7 +116,6 @@ def _environment() -> Environment:
         cautions=CAUTIONS,
         indication=INDICATION,
         states=STATES,
-        events=tuple(EVENT_WORDS.values()),
         styles=STYLES,
     )
     return environment

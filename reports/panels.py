@@ -35,7 +35,8 @@ class Band:
 class Panel:
     """One chart over the time axis of the test; `quantity` fixes the unit of its axis.
 
-    `least_span` (canonical unit) keeps the axis from blowing noise up into a swing.
+    `least_span` (canonical unit) keeps the axis from blowing noise up into a swing;
+    `is_scaled_to_running` takes its range from after the start of the compressor.
     """
 
     key: str
@@ -46,6 +47,7 @@ class Panel:
     series: tuple[Series, ...]
     bands: tuple[Band, ...] = ()
     note: str = ""
+    is_scaled_to_running: bool = False
 
 
 PANELS: tuple[Panel, ...] = (
@@ -64,6 +66,7 @@ PANELS: tuple[Panel, ...] = (
         120,
         150.0,
         (Series("low_side_kpa", "a"),),
+        is_scaled_to_running=True,
     ),
     Panel(
         "suction",
@@ -82,6 +85,7 @@ PANELS: tuple[Panel, ...] = (
             Band("compressor_suction_c", "evaporating_dew_c", "superheat at compressor suction"),
         ),
         "Superheat is the distance of a line from the dashed dew point below it.",
+        is_scaled_to_running=True,
     ),
     Panel(
         "liquid",

@@ -10,9 +10,19 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.display import clock_text, date_text, file_stem, moment_text, number_text
+from reports.display import (
+    clock_text,
+    date_text,
+    display_unit,
+    file_stem,
+    moment_text,
+    number_text,
+)
+from reports.evidence import Finding, read_findings
 from reports.findings import Comparison, read_comparison
 from reports.history import HistoryPanel, RepairMark, history_panels
+from reports.retelling import in_display_units, in_quotes
+from reports.stretches import Stretch, read_stretches
 from reports.wording import (
     EVENT_WORDS,
     SOURCE_WORDS,
@@ -21,6 +31,7 @@ from reports.wording import (
     reason_words,
     regime_words,
     state_words,
+    term_words,
 )
 
 if TYPE_CHECKING:
@@ -31,29 +42,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class EvidenceRow:
-    """A finding behind the state, with the test and the windows that it came from."""
-
-    comparison: Comparison
-    tested_on: str
-    log_path: str
-    windows: str
-
-
-@dataclass(frozen=True)
-class Window:
-    """A stretch of a test whose readings were judged."""
-
-    start_s: float
-    end_s: float
-    span: str
-    kind: str
-    regime: str
-
-
-@dataclass(frozen=True)
 class Event:
-    """A control event that explains a swing of the curves."""
+    """A control event that explains a swing of the curves; `effect` is what both sides did."""
 
     time_s: float
     clock: str
@@ -61,7 +51,7 @@ class Event:
     glyph: str
     words: str
     source: str
-    sentence: str
+    effect: str
 
 
 @dataclass(frozen=True)
@@ -90,7 +80,7 @@ class LatestTest:
     tested_at: str
     log_path: str
     facts: tuple[tuple[str, str], ...]
-    windows: tuple[Window, ...]
+    stretches: tuple[Stretch, ...]
     events: tuple[Event, ...]
     set_aside: tuple[SetAside, ...]
     comparisons: tuple[Comparison, ...]
@@ -107,9 +97,10 @@ class VehicleSummary:
     key: str
     reason: str
     meaning: str
+    next_step: str
     tested_on: str
     n_tests: int
-    evidence: tuple[EvidenceRow, ...]
+    findings: tuple[Finding, ...]
     latest: LatestTest | None
     missing: tuple[str, ...]
     unassessed: tuple[Unassessed, ...]
@@ -130,59 +121,18 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
         model_id=state["model_id"] or "",
         state=words.state,
         key=words.key,
-        reason=state["reason"] or "",
+        reason=in_display_units(state["reason"] or "", settings),
         meaning=words.meaning,
+        next_step=words.next_step,
         tested_on=date_text(state["latest_tested_at"], settings),
         n_tests=state["n_tests"] or 0,
-        evidence=_evidence(vehicle_id, tests, ledger, settings),
+        findings=read_findings(vehicle_id, tests, ledger, settings),
         latest=None if latest is None else _latest(latest, residuals, ledger, settings),
         missing=tuple((state["missing"] or "").split("; ")) if state["missing"] else (),
         unassessed=_unassessed(latest, residuals, ledger),
         history=_history(tests, residuals, settings),
         repairs=tuple(_repair(row, settings) for row in ledger.repairs.get(vehicle_id, [])),
     )
-
-
-def _evidence(
-    vehicle_id: str, tests: dict[str, Row], ledger: Ledger, settings: ReportSettings
-) -> tuple[EvidenceRow, ...]:
-    rows = _by_weight(ledger.evidence.get(vehicle_id, []), tests)
-    return tuple(
-        EvidenceRow(
-            comparison=read_comparison(row, settings),
-            tested_on=_date_of(tests.get(row["test_id"]), settings),
-            log_path=tests.get(row["test_id"], {}).get("log_path") or "",
-            windows=_windows_of(row, ledger),
-        )
-        for row in rows
-    )
-
-
-def _by_weight(evidence: list[Row], tests: dict[str, Row]) -> list[Row]:
-    """Findings by quantity, the largest deviation first, each with its newest test first."""
-    order = {test_id: place for place, test_id in enumerate(tests)}
-    newest_first = sorted(evidence, key=lambda row: -order.get(row["test_id"], -1))
-    largest: dict[tuple[str, str], float] = defaultdict(float)
-    for row in evidence:
-        subject = (row["feature"], row["regime"])
-        largest[subject] = max(largest[subject], abs(row["z"] or 0.0))
-
-    def weight(row: Row) -> tuple[float, str, str]:
-        return (-largest[row["feature"], row["regime"]], row["feature"], row["regime"])
-
-    return sorted(newest_first, key=weight)
-
-
-def _date_of(test: Row | None, settings: ReportSettings) -> str:
-    return "" if test is None else date_text(test["started_at"], settings)
-
-
-def _windows_of(row: Row, ledger: Ledger) -> str:
-    windows = ledger.windows.get(row["test_id"], [])
-    if row["regime"] == "whole_test":
-        return "whole test"
-    spans = [_window(window).span for window in windows if window["regime"] == row["regime"]]
-    return ", ".join(spans)
 
 
 def _latest(
@@ -195,9 +145,9 @@ def _latest(
         tested_at=moment_text(test["started_at"], settings),
         log_path=test["log_path"] or "",
         facts=_facts(test),
-        windows=tuple(_window(row) for row in ledger.windows.get(test_id, [])),
-        events=tuple(_event(row) for row in ledger.events.get(test_id, [])),
-        set_aside=tuple(_set_aside(row) for row in ledger.trust.get(test_id, [])),
+        stretches=read_stretches(ledger.windows.get(test_id, [])),
+        events=tuple(_event(row, settings) for row in ledger.events.get(test_id, [])),
+        set_aside=tuple(_set_aside(row, settings) for row in ledger.trust.get(test_id, [])),
         comparisons=tuple(read_comparison(row, settings) for row in judged),
     )
 
@@ -215,37 +165,42 @@ _FACTS = (
 
 def _facts(test: Row) -> tuple[tuple[str, str], ...]:
     """What is noted of the test, in words; what is not noted is left out."""
-    return tuple((words, plain_words(str(test[name]))) for name, words in _FACTS if test.get(name))
+    return tuple((words, term_words(str(test[name]))) for name, words in _FACTS if test.get(name))
 
 
-def _window(row: Row) -> Window:
-    return Window(
-        start_s=round(row["start_s"], 1),
-        end_s=round(row["end_s"], 1),
-        span=f"{clock_text(row['start_s'])}\N{EN DASH}{clock_text(row['end_s'])}",
-        kind=plain_words(row["kind_code"]),
-        regime=regime_words(row["regime"]),
-    )
-
-
-def _event(row: Row) -> Event:
+def _event(row: Row, settings: ReportSettings) -> Event:
     glyph, words = EVENT_WORDS.get(row["kind_code"], ("\N{LOZENGE}", plain_words(row["kind_code"])))
     return Event(
         time_s=round(row["time_s"], 1),
         clock=clock_text(row["time_s"]),
         kind_code=row["kind_code"],
         glyph=glyph,
-        words=words,
+        words=f"{words}{_size(row)}",
         source=SOURCE_WORDS.get(row["source_code"], plain_words(row["source_code"] or "")),
-        sentence=row["sentence"] or "",
+        effect=_effect(row, settings),
     )
 
 
-def _set_aside(row: Row) -> SetAside:
+def _size(row: Row) -> str:
+    """By how much a fan command steps; a compressor is on or off."""
+    if row["size_pct"] is None or not row["kind_code"].startswith("fan"):
+        return ""
+    return f" by {number_text(abs(row['size_pct']), 0)} points"
+
+
+def _effect(row: Row, settings: ReportSettings) -> str:
+    unit = display_unit("high_side_kpa", settings)
+    changes = (("high side", row["high_side_change_kpa"]), ("low side", row["low_side_change_kpa"]))
+    return ", ".join(
+        f"{side} {unit.difference_text(change)}" for side, change in changes if change is not None
+    )
+
+
+def _set_aside(row: Row, settings: ReportSettings) -> SetAside:
     return SetAside(
         channel=quantity_words(row["channel"]),
         share=f"{number_text(100 * row['distrusted_share'], 1)}\N{NO-BREAK SPACE}%",
-        sentence=row["sentence"] or plain_words(row["rule_code"]),
+        sentence=in_display_units(row["sentence"] or plain_words(row["rule_code"]), settings),
     )
 
 
@@ -254,7 +209,11 @@ def _unassessed(latest: Row | None, residuals: list[Row], ledger: Ledger) -> tup
     found: list[Unassessed] = []
     if latest is not None:
         found += [
-            Unassessed(f"column {row['column_name']}", row["sentence"] or "", row["hint"] or "")
+            Unassessed(
+                f"column {row['column_name']}",
+                in_quotes(row["sentence"] or ""),
+                in_quotes(row["hint"] or ""),
+            )
             for row in ledger.refused_columns.get(latest["log_path"], [])
         ]
         found += _not_judged(row for row in residuals if row["test_id"] == latest["test_id"])
@@ -262,13 +221,16 @@ def _unassessed(latest: Row | None, residuals: list[Row], ledger: Ledger) -> tup
 
 
 def _not_judged(residuals: Iterable[Row]) -> list[Unassessed]:
-    """The quantities without a judgement, together where the reason is the same."""
-    subjects: dict[str, list[str]] = defaultdict(list)
+    """The quantities without a judgement, together where reason and regime are the same."""
+    subjects: dict[tuple[str, str], list[str]] = defaultdict(list)
     for row in residuals:
         if row["reason_code"] is not None:
-            subject = f"{quantity_words(row['feature'])} ({regime_words(row['regime'])})"
-            subjects[reason_words(row["reason_code"])].append(subject)
-    return [Unassessed(", ".join(subjects[reason]), reason, "") for reason in sorted(subjects)]
+            key = (reason_words(row["reason_code"]), regime_words(row["regime"]))
+            subjects[key].append(quantity_words(row["feature"]))
+    return [
+        Unassessed(f"{', '.join(subjects[reason, regime])} ({regime})", reason, "")
+        for reason, regime in sorted(subjects)
+    ]
 
 
 def _history(

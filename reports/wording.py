@@ -14,12 +14,13 @@ from models.reasons import REASON
 
 @dataclass(frozen=True)
 class StateWords:
-    """A vehicle state: its name, the key of its shape, what to do, what it means."""
+    """A vehicle state: its name, the key of its shape, what to do in short, meaning, next step."""
 
     state: str
     key: str
     action: str
     meaning: str
+    next_step: str
 
 
 # in the order in which they ask for action
@@ -28,27 +29,31 @@ STATES: tuple[StateWords, ...] = (
         "service",
         "service",
         "to book in",
-        "A deviation is confirmed: seen in two of the last three tests, or once far outside. "
-        "Book the car in and confirm the cause before any part is replaced.",
+        "A deviation is confirmed: seen in two of the last three tests, or once far outside.",
+        "Book the car in and take its page along: the findings say where to measure first.",
     ),
     StateWords(
         "retest",
         "retest",
         "to test again",
-        "The last test cannot tell. The reason says what to do differently next time.",
+        "The last test cannot tell.",
+        "Test the car again; the reason says what to do differently. Until then its A/C is "
+        "neither cleared nor suspect.",
     ),
     StateWords(
         "watch",
         "watch",
         "to watch",
-        "One finding so far. It may be chance or the start of something: test again at the "
-        "next visit.",
+        "One finding so far. It may be chance or the start of something.",
+        "Test the car again at the next visit, under like conditions: a second test with the "
+        "same finding confirms it.",
     ),
     StateWords(
         "silent",
         "silent",
         "not tested for long",
         "The last usable test is too old to speak of today's condition.",
+        "Test the car when it is next in the yard.",
     ),
     StateWords(
         "no verdict",
@@ -56,6 +61,8 @@ STATES: tuple[StateWords, ...] = (
         "cannot be judged",
         "Too few cars to compare with, or what it takes is not logged. The reason says which. "
         "It does not mean that the car is healthy.",
+        "Judge this car by other means. Tests of more cars of its kind, or the missing sensors, "
+        "will make it comparable.",
     ),
     StateWords(
         "in band",
@@ -63,6 +70,8 @@ STATES: tuple[StateWords, ...] = (
         "in band",
         "What could be compared lies within what is normal for this model under the same "
         "conditions.",
+        "Nothing follows from the tests. A driver's complaint still counts: a charge within the "
+        "receiver's reserve looks normal, and a control at work hides small faults.",
     ),
 )
 STATE: dict[str, StateWords] = {words.state: words for words in STATES}
@@ -137,6 +146,20 @@ EVENT_WORDS: dict[str, tuple[str, str]] = {
     "compressor_off": ("\N{WHITE CIRCLE}", "compressor off"),
 }
 
+# terms of the registry that read better in full
+TERM_WORDS: dict[str, str] = {
+    "fixed_clutch": "fixed displacement, clutch",
+    "variable_internal": "variable, internally controlled",
+    "variable_external": "variable, externally controlled",
+    "txv": "thermostatic expansion valve",
+    "orifice_tube": "orifice tube",
+    "electronic": "electronic expansion valve",
+    "before_repair": "before a repair",
+    "after_repair": "after a repair",
+}
+
+WINDOW_WORDS: dict[str, str] = {"steady": "steady", "periodic": "in regular cycles"}
+
 SOURCE_WORDS: dict[str, str] = {
     "command": "from the logged command",
     "pressure": "inferred from both pressures",
@@ -146,6 +169,11 @@ SOURCE_WORDS: dict[str, str] = {
 def plain_words(code: str) -> str:
     """A code without its underscores, for codes that have no words of their own."""
     return code.replace("_", " ").strip()
+
+
+def term_words(term: str) -> str:
+    """A term of the registry in full; names that people gave stay as they are."""
+    return TERM_WORDS.get(term, term)
 
 
 def quantity_words(name: str) -> str:

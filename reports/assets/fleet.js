@@ -29,10 +29,10 @@
       rank: rank,
       vehicle: cells[1].textContent,
       model: cells[2].textContent,
-      quantity: cells[3].textContent,
+      quantity: row.querySelector(".w").textContent,
       size: -size,
       q: q,
-      tested: cells[6].textContent,
+      tested: row.querySelector(".t").textContent,
     };
   }
 
@@ -95,6 +95,9 @@
   }
 
   function recall() {
+    if (location.hash && document.getElementById(location.hash.slice(1))) {
+      return; // a place on the page, not a choice
+    }
     const address = new URLSearchParams(location.hash.slice(1));
     const states = tiles.map((tile) => tile.dataset.state);
     const models = Array.from(form.elements.model.options, (option) => option.value);
@@ -143,4 +146,5 @@
   });
   window.addEventListener("hashchange", recall);
   recall();
+  filter();
 })();

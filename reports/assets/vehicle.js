@@ -10,6 +10,7 @@
   const lastSecond = curves && curves.seconds.length ? curves.seconds[curves.seconds.length - 1] : 0;
   const lastMinute = Math.max(lastSecond / 60, 1 / 60);
   const readers = [];
+  const views = [];
 
   function plotOf(key) {
     return document.querySelector('.plot[data-figure="' + CSS.escape(key) + '"]');
@@ -23,25 +24,8 @@
 
   function embed(key, spec) {
     spec.layer = spec.layer.filter((layer) => isDrawable(spec.datasets[layer.data.name], layer));
-    return vegaEmbed(plotOf(key), spec, look);
-  }
-
-  // from least to greatest value, widened about its middle to the panel's least span
-  function range(panel) {
-    let low = Infinity;
-    let high = -Infinity;
-    for (const [name] of panel.series) {
-      const setAside = (curves.distrusted[name] || []).map(([, value]) => value);
-      const isSeen = curves.values[name] || setAside;
-      for (const value of isSeen) {
-        if (typeof value === "number") {
-          low = Math.min(low, value);
-          high = Math.max(high, value);
-        }
-      }
-    }
-    const lack = Math.max(0, panel.span - (high - low)) / 2;
-    return [low - lack, high + lack];
+    const plot = plotOf(key);
+    return vegaEmbed(plot, spec, look).then(({ view }) => views.push({ plot, view }));
   }
 
   function curveSpec(panel, isFirst) {
@@ -50,13 +34,13 @@
     const spec = structuredClone(templates.curves);
     spec.height = panel.height;
     spec.description = panel.description;
-    spec.padding = { left: 4, right: 10, bottom: 4, top: isFirst ? 16 : 4 };
-    const [lowest, highest] = range(panel);
+    spec.padding = { left: 4, right: 10, bottom: 4, top: isFirst && curves.hasGlyphs ? 28 : 4 };
+    const { lowest, highest } = panel;
     const params = {
       last_minute: lastMinute,
       lowest: lowest,
       highest: highest,
-      event_opacity: curves.events.length > 40 ? 0.4 : 1, // a cycling car has a hundred
+      event_opacity: curves.hasGlyphs ? 1 : 0.35, // a cycling car has a hundred
     };
     for (const param of spec.params) {
       param.value = params[param.name];
@@ -66,10 +50,13 @@
       kind: kind,
       glyph: glyph,
     }));
+    const glyphs = isFirst && curves.hasGlyphs ? events : [];
+    const onScale = (value) => Math.min(highest, Math.max(lowest, value));
     spec.datasets = {
-      windows: curves.windows.map(([from, to]) => ({ from: from / 60, to: to / 60 })),
+      stretches: curves.stretches.map(([from, to]) => ({ from: from / 60, to: to / 60 })),
       events: events,
-      glyphs: isFirst ? events : [],
+      fan_glyphs: glyphs.filter(({ kind }) => kind.startsWith("fan")),
+      compressor_glyphs: glyphs.filter(({ kind }) => !kind.startsWith("fan")),
       lines: panel.series.flatMap(([name, style]) =>
         column(name).map((value, i) => ({ minute: minutes[i], value, name, style })),
       ),
@@ -81,7 +68,10 @@
         }),
       ),
       distrusted: panel.series.flatMap(([name]) =>
-        (curves.distrusted[name] || []).map(([second, value]) => ({ minute: second / 60, value })),
+        (curves.distrusted[name] || []).map(([second, value]) => ({
+          minute: second / 60,
+          value: onScale(value), // a reading far off stands crossed at the edge
+        })),
       ),
     };
     return spec;
@@ -92,6 +82,13 @@
     spec.description = chart.description;
     spec.padding = { left: 4, right: 10, bottom: 4, top: 16 };
     spec.datasets = { points: chart.points, repairs: chart.repairs };
+    const instants = chart.points.map(function ({ at }) {
+      const [year, month, date, hours, minutes] = at.split(/[-T:]/).map(Number);
+      return { year, month, date, hours, minutes, utc: true };
+    });
+    for (const layer of spec.layer) {
+      layer.encoding.x.axis.values = instants;
+    }
     return spec;
   }
 
@@ -206,6 +203,37 @@
       }
     }
   }
+
+  // ---- on paper: charts as wide as the sheet, so that their letters keep their size ----
+
+  const SHEET_PX = 700; // A4 less margins of 12 mm, at 96 px to the inch
+
+  function widen(toWidth) {
+    for (const { plot, view } of views) {
+      view.width(toWidth(plot)).run();
+    }
+  }
+
+  let opened = [];
+  let isPrinting = false;
+
+  // the charts follow the window; on its way to the sheet that would undo the width below
+  window.addEventListener("resize", function (event) {
+    if (isPrinting) {
+      event.stopImmediatePropagation();
+    }
+  });
+  window.addEventListener("beforeprint", function () {
+    isPrinting = true;
+    opened = Array.from(document.querySelectorAll("details.short:not([open])"));
+    opened.forEach((details) => details.setAttribute("open", ""));
+    widen((plot) => (plot.closest(".histories") ? SHEET_PX / 2 - 16 : SHEET_PX));
+  });
+  window.addEventListener("afterprint", function () {
+    opened.forEach((details) => details.removeAttribute("open"));
+    isPrinting = false;
+    widen((plot) => plot.clientWidth);
+  });
 
   async function draw() {
     const panels = curves ? curves.panels : [];

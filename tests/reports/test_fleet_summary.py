@@ -9,7 +9,8 @@ import pytest
 from site_content import HOSTILE_VEHICLE, make_content
 
 from reports.content import SiteContent
-from reports.fleet import RefusedLog, summarise_fleet
+from reports.fleet import summarise_fleet
+from reports.settings import ReportSettings
 
 NBSP = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
@@ -59,44 +60,61 @@ def test_a_row_to_the_digit():
     assert row.leading.expected == f"6.0{NBSP}K"
     assert row.leading.difference == f"{MINUS}4.9{NBSP}K"
     assert row.leading.z == -4.9
-    assert row.leading.q_text == "0.012"
+    assert row.leading.q_text == f"1.2{NBSP}%"
     assert row.leading.baseline == "41 cars of this model"
     assert row.n_more == 1
     assert row.n_tests == 3
+    assert row.detail == (
+        f"Also duct air temperature +5.2{NBSP}K. Seen in the tests of 2026-05-18 and 2026-03-19."
+    )
+
+
+def test_a_row_says_where_the_latest_test_does_not_show_the_finding():
+    content = make_content(3)
+    earlier = content.evidence.filter(pl.col("test_id") != f"{2:08x}{2:08x}")
+    row = next(
+        row
+        for row in summarise_fleet(replace(content, evidence=earlier)).rows
+        if row.state == "service"
+    )
+    # one test makes for service only if it lies far outside
+    assert row.detail.endswith("Far outside in the test of 2026-03-19, not in the latest one.")
+
+
+def test_what_the_reason_adds_to_the_finding_stays():
+    content = make_content(3)
+    cautious = content.states.with_columns(
+        reason=pl.lit("Duct air 4.9 K warmer. All of it rests on one sensor, 64 kPa off.")
+    )
+    row = next(
+        row
+        for row in summarise_fleet(replace(content, states=cautious)).rows
+        if row.state == "service"
+    )
+    assert row.detail.endswith(f"All of it rests on one sensor, 0.64{NBSP}bar off.")
+
+
+def test_a_row_without_a_finding_shows_its_reason_in_units_of_the_page():
+    settings = ReportSettings(pressure_unit="psi", temperature_unit="degF")
+    content = make_content(4, settings=settings)
+    told = content.states.with_columns(reason=pl.lit("Low side 64 kPa and duct 5.0 K off."))
+    rows = summarise_fleet(replace(content, states=told)).rows
+    # 64 / 6.894757 = 9.28; 5.0 * 1.8 = 9.0
+    assert {row.detail for row in rows if row.state == "in band"} == {
+        f"Low side 9.3{NBSP}psi and duct 9.0{NBSP}°F off."
+    }
+
+
+def test_only_a_retest_says_what_it_would_take():
+    wanted = {row.state: row.wanted for row in summarise_fleet(make_content(6)).rows}
+    assert wanted.pop("retest") == "a clamp on the rear suction line; a longer steady window"
+    assert set(wanted.values()) == {""}
 
 
 def test_a_car_without_findings_has_no_leading_one():
     row = next(r for r in summarise_fleet(make_content(1)).rows if r.state == "in band")
     assert row.leading is None
     assert row.n_more == 0
-
-
-def test_refused_logs_and_columns_are_told_apart():
-    summary = summarise_fleet(make_content(2))
-    assert summary.refused_logs == (
-        RefusedLog(
-            path="site/<b>broken</b>.csv",
-            column="",
-            sentence="the file has no header line",
-            place="line 1",
-            hint="export the log again with column names",
-        ),
-    )
-    assert [log.column for log in summary.refused_columns] == ["LP [psi]"]
-    # three tests a car, one broken file
-    assert (summary.n_stored_logs, summary.n_refused_logs) == (6, 1)
-
-
-def test_trust_is_counted_by_test():
-    # every seventh of 3 * 5 tests: the 1st, 8th and 15th
-    summary = summarise_fleet(make_content(5))
-    assert [(rule.n_tests, rule.n_channels) for rule in summary.trust] == [(3, 1)]
-
-
-def test_a_rule_that_set_nothing_aside_is_not_counted():
-    content = make_content(5)
-    none = content.trust.with_columns(distrusted_share=pl.lit(0.0))
-    assert summarise_fleet(replace(content, trust=none)).trust == ()
 
 
 def test_an_empty_fleet_says_so():

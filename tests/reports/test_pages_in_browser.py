@@ -14,6 +14,7 @@ import os
 import re
 import shutil
 import threading
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -231,7 +232,7 @@ def test_a_filtered_list_can_be_sent_as_a_link(visit, site):
     assert shown_vehicles(again) == ["CAR-0007", "CAR-0001"]
 
 
-@pytest.mark.parametrize("anchor", ["#state=%3Cimg%3E&sort=%22]", "#text=%", "#&&=", "#model=x"])
+@pytest.mark.parametrize("anchor", ["#state=%3Cimg%3E&sort=%22]", "#text=%zz", "#&&=", "#model=x"])
 def test_a_broken_link_shows_the_whole_list(visit, site, anchor):
     page = visit(address_of(site, "index.html") + anchor)
     assert len(shown_vehicles(page)) in (0, 13)
@@ -344,13 +345,11 @@ def test_the_page_is_complete_without_scripts(browser, site):
 
 
 def test_no_serious_finding_of_axe(visit, site):
-    source = os.environ.get("CHILLROSTER_AXE")
-    if not source:
-        pytest.skip("name the file axe.min.js in CHILLROSTER_AXE to check accessibility")
+    source = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
     for name in ("index.html", SERVICE):
         for scheme in ("light", "dark"):
             page = visit(address_of(site, name), scheme=scheme)
-            page.evaluate(Path(source).read_text())
+            page.evaluate(source)
             found = page.evaluate("axe.run({preload: false}).then((result) => result.violations)")
             told = [
                 (fault["id"], fault["nodes"][0]["html"][:120])

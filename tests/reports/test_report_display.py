@@ -19,7 +19,7 @@ from reports.display import (
     display_unit,
     file_stem,
     number_text,
-    probability_text,
+    share_text,
 )
 from reports.settings import ReportSettings
 
@@ -75,9 +75,10 @@ def test_numbers_have_fixed_decimals_and_no_negative_zero(value, decimals, sign,
     assert number_text(value, decimals, sign=sign) == text
 
 
-def test_small_probabilities_are_not_printed_as_zero():
-    assert [probability_text(p) for p in (None, 0.0, 0.00099, 0.001, 0.0123, 1.0)] == [
-        "not known", "<0.001", "<0.001", "0.001", "0.012", "1.000",
+def test_small_shares_are_not_printed_as_zero():
+    told = [share_text(share) for share in (None, 0.0, 0.00049, 0.0005, 0.0123, 1.0)]
+    assert [text.replace("\N{NO-BREAK SPACE}", " ") for text in told] == [
+        "not known", "<0.1 %", "<0.1 %", "0.1 %", "1.2 %", "100.0 %",
     ]  # fmt: skip
 
 

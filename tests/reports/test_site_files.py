@@ -251,7 +251,7 @@ def test_the_twin_says_what_the_page_says(hostile_site):
     assert told["headline"][1:] in page
     stem = file_stem("CAR-0002")
     vehicle = json.loads((hostile_site / "vehicles" / f"{stem}.json").read_text())
-    assert vehicle["evidence"][0]["comparison"]["z"] == -4.9
+    assert vehicle["findings"][0]["sightings"][0]["comparison"]["z"] == -4.9
 
 
 def test_missing_data_never_reads_as_healthy(hostile_site):

@@ -26,29 +26,44 @@ def service():
     return summary_of("CAR-0002", make_content(6))
 
 
-def test_evidence_by_quantity_newest_test_first(service):
-    told = [(row.comparison.quantity, row.tested_on) for row in service.evidence]
+def test_a_finding_stands_once_with_its_tests_newest_first(service):
+    told = [
+        (finding.quantity, [seen.tested_on for seen in finding.sightings])
+        for finding in service.findings
+    ]
     # |z| 4.9 for subcooling, 4.0 for duct air; the last two tests are 60 days apart
     assert told == [
-        ("subcooling at condenser outlet", "2026-05-18"),
-        ("subcooling at condenser outlet", "2026-03-19"),
-        ("duct air temperature", "2026-05-18"),
-        ("duct air temperature", "2026-03-19"),
+        ("subcooling at condenser outlet", ["2026-05-18", "2026-03-19"]),
+        ("duct air temperature", ["2026-05-18", "2026-03-19"]),
     ]
+    assert service.findings[0].direction == "lower than expected"
+    assert service.findings[0].baseline == "41 cars of this model"
+
+
+def test_every_evidence_row_is_seen_once():
+    content = make_content(6)
+    regimes = pl.when(pl.col("test_id").str.ends_with("2")).then(pl.lit("regulating"))
+    mixed = content.evidence.with_columns(regime=regimes.otherwise("regime"))
+    findings = summary_of("CAR-0002", replace(content, evidence=mixed)).findings
+    # the same finding in two regimes is still one finding
+    assert [len(finding.sightings) for finding in findings] == [2, 2]
+    assert [seen.comparison.regime for seen in findings[0].sightings] == [
+        "regulating", "at full output",
+    ]  # fmt: skip
 
 
 def test_an_evidence_row_to_the_digit(service):
-    row = service.evidence[2]
+    row = service.findings[1].sightings[0]
     assert row.comparison.observed == f"13.4{NBSP}°C"
     assert row.comparison.expected == f"8.2{NBSP}°C"
     assert row.comparison.difference == f"+5.2{NBSP}K"
     assert row.comparison.spread == f"1.3{NBSP}K"
     assert row.comparison.z_text == "+4.0"  # (13.4 - 8.2) / 1.3
-    assert row.comparison.p_text == "<0.001"
-    assert row.comparison.q_text == "0.012"
+    assert row.comparison.p_text == f"<0.1{NBSP}%"  # 0.0004
+    assert row.comparison.q_text == f"1.2{NBSP}%"  # 0.0123
     assert row.comparison.baseline == "41 cars of this model"
     assert row.comparison.pooling == "model"
-    assert row.windows == f"2:05{DASH}4:10"  # 125 s to 250 s
+    assert row.stretches == f"2:05{DASH}4:10"  # 125 s to 250 s
 
 
 def test_the_latest_test_and_its_events(service):
@@ -56,8 +71,10 @@ def test_the_latest_test_and_its_events(service):
     assert service.latest.tested_at == "2026-05-18 09:30 UTC"
     first = service.latest.events[0]
     assert (first.clock, first.words, first.source) == (
-        "2:00", "condenser fan up", "from the logged command",
+        "2:00", "condenser fan up by 40 points", "from the logged command",
     )  # fmt: skip
+    assert first.effect == f"high side {MINUS}1.60{NBSP}bar, low side +0.03{NBSP}bar"
+    assert service.latest.events[1].effect == ""  # what is not known is not told
     assert len(service.latest.comparisons) == 3
 
 
@@ -114,7 +131,8 @@ def test_repairs_are_told_in_words(service):
 
 def test_units_follow_the_settings():
     settings = ReportSettings(pressure_unit="psi", temperature_unit="degF")
-    row = summary_of("CAR-0002", make_content(6, settings=settings)).evidence[2].comparison
+    row = summary_of("CAR-0002", make_content(6, settings=settings)).findings[1].sightings[0]
+    row = row.comparison
     # 13.4 degC = 56.12 degF, 5.2 K = 9.36 degF
     assert row.observed == f"56.1{NBSP}°F"
     assert row.difference == f"+9.4{NBSP}°F"
@@ -134,13 +152,41 @@ def test_a_vehicle_that_was_never_tested():
     summary = summary_of("CAR-0000", replace(content, states=states, **gone))
     assert summary.latest is None
     assert summary.tested_on == "never"
-    assert (summary.history, summary.evidence, summary.repairs) == ((), (), ())
+    assert (summary.history, summary.findings, summary.repairs) == ((), (), ())
 
 
 def test_a_baseline_from_other_models_says_so():
     content = make_content(6)
     pooled = content.evidence.with_columns(pooling_level=pl.lit("architecture"))
     summary = summary_of("CAR-0002", replace(content, evidence=pooled))
-    assert summary.evidence[0].comparison.baseline == (
-        "41 cars with a like circuit, other models too"
+    assert summary.findings[0].baseline == "41 cars with a like circuit, other models too"
+
+
+def test_quantities_that_could_not_be_judged_stand_together_by_regime():
+    content = make_content(1)
+    unknown = pl.lit(None, dtype=pl.Float64)
+    cycling = content.residuals.filter(pl.col("test_id").str.ends_with("2")).with_columns(
+        regime=pl.lit("cycling"), reason_code=pl.lit("outside_range_seen"), observed=unknown
     )
+    _, item = summary_of("CAR-0000", replace(content, residuals=cycling)).unassessed
+    assert item.subject == (
+        "subcooling at condenser outlet, duct air temperature, high-side pressure, "
+        "superheat at rear evaporator outlet (cycling)"
+    )
+
+
+def test_every_state_says_what_to_do():
+    content = make_content(6)
+    steps = {summary_of(f"CAR-{number:04d}", content).next_step for number in range(6)}
+    assert len(steps) == 6
+    assert all(step.endswith(".") for step in steps)
+
+
+def test_names_that_people_gave_stay_as_they_are():
+    content = make_content(1)
+    named = content.context.with_columns(instrument_id=pl.lit("inst_a"))
+    latest = summary_of("CAR-0000", replace(content, context=named)).latest
+    assert latest is not None
+    facts = dict(latest.facts)
+    assert facts["instrument"] == "inst_a"
+    assert facts["expansion device"] == "thermostatic expansion valve"

@@ -1,0 +1,59 @@
+"""Sentences of other folders in the units and marks of the page.
+
+Takes a finished sentence with canonical units (kPa, K, °C) or code marks, gives the same
+sentence as a person reads it. Does not belong here: writing sentences (`models`,
+`features`, `pipeline` do), and the words for codes (`wording`).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from reports.display import MINUS, DisplayUnit, display_unit, number_text, with_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reports.settings import ReportSettings
+
+# a number that stands alone, its sign if it has one, and its canonical unit
+_QUANTITY = re.compile(
+    rf"(?<![\w.,-])(?P<sign>[+{MINUS}-]?)(?P<number>\d+(?:\.\d+)?)[ \N{{NO-BREAK SPACE}}]"
+    r"(?P<unit>kPa|K|°C)(?![\w/])"
+)
+_CODE_MARKS = re.compile(r"`([^`]*)`")
+# a quantity whose display unit is that of the canonical unit in a sentence
+_EXAMPLE = {"kPa": "low_side_kpa", "K": "duct_drop_k", "°C": "duct_air_c"}
+
+
+def in_display_units(sentence: str, settings: ReportSettings) -> str:
+    """The sentence with its pressures and temperatures in the units of the page."""
+
+    def restate(found: re.Match[str]) -> str:
+        unit = display_unit(_EXAMPLE[found["unit"]], settings)
+        if unit.label.startswith(found["unit"]):
+            return found[0]
+        return _restated(found["sign"], float(found["number"]), unit)
+
+    return _QUANTITY.sub(restate, sentence)
+
+
+def _restated(sign: str, number: float, unit: DisplayUnit) -> str:
+    value = -number if sign in ("-", MINUS) else number
+    text = number_text(unit.convert(value), unit.decimals, sign=sign == "+")
+    return with_unit(text, unit.difference_label)
+
+
+def in_quotes(sentence: str) -> str:
+    """The sentence with quotation marks where it has the back quotes of program texts."""
+    return _CODE_MARKS.sub(
+        "\N{LEFT DOUBLE QUOTATION MARK}\\1\N{RIGHT DOUBLE QUOTATION MARK}", sentence
+    )
+
+
+def in_one_breath(items: Sequence[str]) -> str:
+    """The items as one enumerates them: "a, b and c"."""
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
