@@ -82,7 +82,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     plain = pl.concat([residual_frame(part, settings) for part in compared])
     residuals, test_q = add_flags(plain, tests, settings)
     gaps = find_gaps(residuals, tests)
-    assessments = assess_tests(residuals, tests, test_q, gaps)
+    assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)
     past = histories(
         inputs.vehicles,
@@ -90,7 +90,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         found,
         _until(inputs.repairs, "performed_at", as_of),
     )
-    latest = latest_tests(past, _with_adverse_z(residuals), gaps)
+    latest = latest_tests(past, _with_adverse_z(residuals), gaps, watch_z=settings.watch_z)
     states = state_frame(past, latest, settings, as_of)
     return Assessed(
         baselines=_rounded(baseline_frame(compared, settings)),

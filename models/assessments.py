@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from models.findings import JUDGED_FEATURE
-from models.sentences import Row, capitalised, finding_sentence, gap_sentence
+from models.sentences import Row, capitalised, doubt_sentence, finding_sentence, gap_sentence
 from models.tables import ASSESSMENTS, EVIDENCE
 
 if TYPE_CHECKING:
@@ -47,20 +47,27 @@ def evidence_frame(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame
 
 
 def assess_tests(
-    residuals: pl.DataFrame, tests: pl.DataFrame, test_q: pl.DataFrame, gaps: pl.DataFrame
+    residuals: pl.DataFrame,
+    tests: pl.DataFrame,
+    test_q: pl.DataFrame,
+    gaps: pl.DataFrame,
+    *,
+    least_z: float,
 ) -> pl.DataFrame:
     """One row per test: its verdict and why.
 
     Parameters
     ----------
     residuals : frame
-        With finding_code and is_far_beyond.
+        With finding_code, is_in_doubt and is_far_beyond.
     tests : frame
         test_id, vehicle_id, started_at.
     test_q : frame
         test_id, p_value, q_value of the tests that were judged at all.
     gaps : frame
         As from `find_gaps`.
+    least_z : float
+        Spreads from which on a deviation is named, certain or not.
     """
     counts = residuals.group_by("test_id").agg(
         pl.col("z").is_not_null().sum().alias("n_assessed_features"),
@@ -69,6 +76,10 @@ def assess_tests(
     )
     found = rows_by(residuals.filter(pl.col("finding_code").is_not_null()), "test_id")
     open_gaps = rows_by(gaps, "test_id")
+    doubts = {
+        test_id: doubt_sentence(doubted, least_z)
+        for test_id, doubted in rows_by(residuals.filter("is_in_doubt"), "test_id").items()
+    }
     rows = (
         tests.select("test_id", "vehicle_id", pl.col("started_at").alias("tested_at"))
         .join(counts, on="test_id", how="left")
@@ -80,10 +91,14 @@ def assess_tests(
         _verdict(row, found.get(row["test_id"], []), open_gaps.get(row["test_id"], []))
         for row in rows.iter_rows(named=True)
     ]
+    reasons = [
+        reason if code in (FINDING, FAR_BEYOND) else f"{reason} {doubts.get(test_id, '')}".strip()
+        for (code, reason), test_id in zip(verdicts, rows["test_id"], strict=True)
+    ]
     return ASSESSMENTS.conform(
         rows.drop("n_rows").with_columns(
             pl.Series("verdict_code", [code for code, _ in verdicts], pl.String),
-            pl.Series("reason", [reason for _, reason in verdicts], pl.String),
+            pl.Series("reason", reasons, pl.String),
         )
     )
 

@@ -31,6 +31,7 @@ _OUTSIDE = NUMBER[NotAssessable.OUTSIDE_RANGE_SEEN]
 _NO_CONDITIONS = NUMBER[NotAssessable.CONDITIONS_MISSING]
 # A model with fewer cars says too little about its own centre to help place a pool's.
 _LEAST_VEHICLES_OF_A_POOLED_MODEL = 3
+_STAGE_WORDS = ", condenser fan stage"
 LEVELS = ("none", "model", "architecture")
 
 
@@ -116,7 +117,8 @@ def compare(fleet: Fleet, settings: AssessmentSettings) -> Comparison:
             solved = found.expectation.reasons != _TOO_SMALL
             _scatter(result, rows, found.expectation, unsolved & (solved | (level == 1)))
             take = unsolved & solved
-            for target, source in ((terms, found.terms), (lacked, found.lacking)):
+            named = found.terms + (_STAGE_WORDS if stages[rows[0]] else "")
+            for target, source in ((terms, named), (lacked, found.lacking)):
                 target[rows] = np.where(take, source[:, None], target[rows])
             levels[rows] = np.where(take, level, levels[rows])
             first = rows[0]

@@ -71,7 +71,10 @@ def _test_q_values(judged: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
 
 
 def _add_finding_codes(residuals: pl.DataFrame, settings: AssessmentSettings) -> pl.DataFrame:
-    """A finding is sure enough, far enough in spreads, large enough, and adverse."""
+    """A finding is sure enough, far enough in spreads, large enough, and adverse.
+
+    `is_in_doubt` marks what is all of it but sure enough.
+    """
     records = pl.DataFrame(
         [
             {
@@ -85,18 +88,19 @@ def _add_finding_codes(residuals: pl.DataFrame, settings: AssessmentSettings) ->
         schema_overrides={"high_code": pl.String, "low_code": pl.String},
     )
     effect = pl.col("observed") - pl.col("expected")
-    is_finding = (
-        (pl.col("q_value") <= settings.false_discovery_rate)
-        & (pl.col("z").abs() >= settings.least_z)
-        & (effect.abs() >= pl.col("least_effect"))
-    )
+    is_large = (pl.col("z").abs() >= settings.least_z) & (effect.abs() >= pl.col("least_effect"))
+    is_finding = is_large & (pl.col("q_value") <= settings.false_discovery_rate)
     code = pl.when(effect > 0).then("high_code").otherwise("low_code")
+    is_in_doubt = (is_large & ~is_finding & code.is_not_null()).fill_null(value=False)
     is_far = (pl.col("z").abs() >= settings.far_beyond_z) & (
         effect.abs() >= settings.far_beyond_effects * pl.col("least_effect")
     )
     return (
         residuals.join(records, on="feature", how="left", maintain_order="left")
-        .with_columns(pl.when(is_finding).then(code).alias("finding_code"))
+        .with_columns(
+            pl.when(is_finding).then(code).alias("finding_code"),
+            is_in_doubt.alias("is_in_doubt"),
+        )
         .with_columns((is_far & pl.col("finding_code").is_not_null()).alias("is_far_beyond"))
         .drop("least_effect", "high_code", "low_code")
     )

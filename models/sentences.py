@@ -54,6 +54,28 @@ def finding_sentence(row: Mapping[str, Any]) -> str:
     return FINDING[row["finding_code"]].sentence(f"{delta:.{feature.digits}f}")
 
 
+def deviation_sentence(row: Mapping[str, Any]) -> str:
+    """A deviation on its adverse side in the words of its finding, whether it is one or not."""
+    feature = JUDGED_FEATURE[row["feature"]]
+    finding = feature.high if row["observed"] > row["expected"] else feature.low
+    if finding is None:
+        raise ValueError(f"{feature.name} is not adverse on this side")
+    return finding_sentence({**row, "finding_code": finding.code})
+
+
+def doubt_sentence(rows: list[Row], least_z: float) -> str:
+    """Deviations that would be findings were they more certain, strongest first."""
+    strongest: dict[str, str] = {}
+    for row in sorted(rows, key=lambda r: (-abs(r["z"]), r["feature"], r["regime"])):
+        size = f"{abs(row['z']):.1f} spreads, q {row['q_value']:.2f}"
+        strongest.setdefault(row["feature"], f"{deviation_sentence(row)} ({size})")
+    more = len(strongest) - _MOST_NAMED
+    named = list(strongest.values())[:_MOST_NAMED] + ([f"{more} more"] if more > 0 else [])
+    return (
+        f"Beyond {least_z:g} spreads, yet not certain enough for a finding: {enumeration(named)}."
+    )
+
+
 def comparison_sentence(row: Mapping[str, Any]) -> str:
     """A finding with whom and what the car was compared with."""
     cars = f"{row['baseline_vehicles']} other cars of this "

@@ -91,6 +91,14 @@ class AssessmentSettings(BaseModel):
         gt=0.0,
         description="Least distance of a finding from the expected value, in spreads.",
     )
+    watch_z: float = Field(
+        default=4.0,
+        gt=0.0,
+        description=(
+            "Distance, in spreads, from which a quantity of the latest test makes for `watch` "
+            "though it is not certain enough for a finding, when it is large enough for one."
+        ),
+    )
     far_beyond_z: float = Field(
         default=8.0,
         gt=0.0,

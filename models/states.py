@@ -22,6 +22,7 @@ from models.sentences import (
     capitalised,
     comparison_sentence,
     day,
+    deviation_sentence,
     enumeration,
     finding_sentence,
     gap_sentence,
@@ -44,7 +45,8 @@ class LatestTest:
     """What the latest test of a car leaves open and offers.
 
     `known_features` are those with a value; `regimes` those that were judged;
-    `worst_z` the largest adverse deviation, of `worst_feature`.
+    `worst_z` the largest adverse deviation, of `worst_feature`; `standing_out` the row of
+    the largest one that is far out and large, yet no finding.
     """
 
     gaps: tuple[Row, ...]
@@ -52,6 +54,7 @@ class LatestTest:
     regimes: tuple[str, ...]
     worst_z: float | None
     worst_feature: str | None = None
+    standing_out: Row | None = None
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,8 @@ def _by_tests(
         return _cannot_tell(recent, latest, missing)
     if any(test.findings for test in recent):
         return State("watch", _single(recent), missing)
+    if latest.standing_out is not None:
+        return State("watch", _standing_out(recent[-1]), "a second test")
     return State("in band", _in_band(recent[-1], latest))
 
 
@@ -181,13 +186,18 @@ def _cannot_tell(recent: tuple[PastTest, ...], latest: LatestTest, missing: str 
     blocking = [gap for gap in gaps if gap["kind"] == NO_VERDICT]
     if blocking:
         return State(
-            "no verdict", f"Not judged: {gap_sentence(blocking)}.{_earlier(recent)}", missing
+            "no verdict", f"Not judged: {gap_sentence(blocking)}.{_seen(recent, latest)}", missing
         )
-    return State(
-        "retest",
-        f"The test of {day(last.tested_at)} cannot tell: {gap_sentence(gaps)}.{_earlier(recent)}",
-        missing,
-    )
+    text = f"The test of {day(last.tested_at)} cannot tell: {gap_sentence(gaps)}."
+    return State("retest", text + _seen(recent, latest), missing)
+
+
+def _seen(recent: tuple[PastTest, ...], latest: LatestTest) -> str:
+    """What stood out in the test that cannot tell, and what was found before it."""
+    row = latest.standing_out
+    if row is None:
+        return _earlier(recent)
+    return f" It shows: {deviation_sentence(row)} ({abs(row['z']):.1f} spreads).{_earlier(recent)}"
 
 
 def _earlier(recent: tuple[PastTest, ...]) -> str:
@@ -197,19 +207,39 @@ def _earlier(recent: tuple[PastTest, ...]) -> str:
     return ""
 
 
+def _standing_out(test: PastTest) -> str:
+    """What chance alone may give one of so many healthy cars, and a second test tells."""
+    _, _, doubts = test.reason.partition(". ")
+    return f"{doubts} Too far out to call in band: a second test tells."
+
+
 def _in_band(test: PastTest, latest: LatestTest) -> str:
     regimes = enumeration(regime.replace("_", " ") for regime in latest.regimes)
-    text = f"{test.reason.removesuffix('.')} while {regimes}"
-    if latest.worst_z is None or latest.worst_feature is None:
-        return f"{text}."
-    words = JUDGED_FEATURE[latest.worst_feature].words
-    return f"{text}; the largest deviation is {abs(latest.worst_z):.1f} spreads ({words})."
+    head, _, doubts = test.reason.removesuffix(".").partition(". ")
+    text = f"{head} while {regimes}"
+    if latest.worst_z is not None and latest.worst_feature is not None:
+        words = JUDGED_FEATURE[latest.worst_feature].words
+        text += f"; the largest deviation is {abs(latest.worst_z):.1f} spreads ({words})"
+    return ". ".join(part for part in (text, doubts, _masking(latest.regimes)) if part) + "."
+
+
+def _masking(regimes: tuple[str, ...]) -> str:
+    """What a control that had reserve left can hide; empty after a test at full load."""
+    if "regulating" not in regimes or "saturated" in regimes:
+        return ""
+    return (
+        "The control was regulating: low charge, a worn compressor or a weak condenser can hide "
+        "behind its reserve; a full-load test tells more"
+    )
 
 
 def latest_tests(
-    history_list: list[History], residuals: pl.DataFrame, gaps: pl.DataFrame
+    history_list: list[History], residuals: pl.DataFrame, gaps: pl.DataFrame, *, watch_z: float
 ) -> dict[str, LatestTest]:
-    """What the latest test of each car leaves open and offers, by vehicle_id."""
+    """What the latest test of each car leaves open and offers, by vehicle_id.
+
+    `residuals` carry adverse_z and is_in_doubt.
+    """
     last_of = {h.tests[-1].test_id: h.vehicle_id for h in history_list if h.tests}
     ids = pl.DataFrame({"test_id": list(last_of)}, schema={"test_id": pl.String})
     judged = pl.col("z").is_not_null()
@@ -227,16 +257,23 @@ def latest_tests(
         )
     )
     rows = {row["test_id"]: row for row in offered.iter_rows(named=True)}
+    out = residuals.join(ids, on="test_id", how="semi").filter(
+        pl.col("is_in_doubt") & (pl.col("adverse_z").abs() >= watch_z)
+    )
+    ordered = out.sort(pl.col("adverse_z").abs(), "feature", "regime")
+    standing_out = {row["test_id"]: row for row in ordered.iter_rows(named=True)}
     open_gaps: dict[str, list[Row]] = {}
     for gap in gaps.join(ids, on="test_id", how="semi").iter_rows(named=True):
         open_gaps.setdefault(gap["test_id"], []).append(gap)
     return {
-        vehicle_id: _latest(rows.get(test_id), open_gaps.get(test_id, []))
+        vehicle_id: _latest(
+            rows.get(test_id), open_gaps.get(test_id, []), standing_out.get(test_id)
+        )
         for test_id, vehicle_id in last_of.items()
     }
 
 
-def _latest(row: Row | None, gaps: list[Row]) -> LatestTest:
+def _latest(row: Row | None, gaps: list[Row], standing_out: Row | None) -> LatestTest:
     if row is None:
         return LatestTest(tuple(gaps), frozenset(), (), None)
     worst = row["worst"] or {}
@@ -246,6 +283,7 @@ def _latest(row: Row | None, gaps: list[Row]) -> LatestTest:
         tuple(row["regime"]),
         worst.get("worst_z"),
         worst.get("worst_feature"),
+        standing_out,
     )
 
 

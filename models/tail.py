@@ -133,7 +133,7 @@ def _log_likelihoods(sizes: Array) -> Array:
     """(sizes, tails): log density of |t|, its median that of the normal, cut at `CUT`."""
     freedom = 1.0 / _INVERSE_FREEDOM
     unit = median_ratio(freedom)
-    constant = gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(freedom)
+    constant = gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(np.pi * freedom)
     t = sizes[:, None] * unit
     density = constant - (freedom + 1) / 2 * np.log1p(t**2 / freedom) + np.log(unit)
     within = np.log(2.0 * stdtr(freedom, CUT * unit) - 1.0)

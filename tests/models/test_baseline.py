@@ -226,3 +226,98 @@ def test_published_baseline_writes_down_the_line_it_fitted():
     middle = terms["intercept"] + 29 * terms["condenser_air_c@condenser_inlet_air_c"]
     middle += 52 * terms[load] + 52**2 * bend
     assert middle == pytest.approx(level + 29 * by_air + 52 * by_load, abs=10)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.2])
+@pytest.mark.parametrize("nu", [None, 5.0])
+def test_p_values_of_healthy_cars_stay_valid_among_faulty_ones(nu, share):
+    # A share of the cars is faulty to one side in five quantities; only the others count.
+    shift = {
+        name: 5.0 * np.hypot(of_car, of_test)
+        for name, (_, _, _, of_car, of_test, _) in list(LINES.items())[:5]
+    }
+    p_values = []
+    for seed in range(4):
+        faults = dict.fromkeys(range(int(share * 120)), shift)
+        inputs = make_inputs(Plan(seed=seed, n_vehicles=120, n_tests=1, student=nu, faults=faults))
+        rows = judge(inputs).residuals
+        healthy = ~rows["vehicle_id"].str.slice(-3).cast(pl.Int64).is_in(list(faults))
+        p_values.append(rows.filter(healthy)["p_value"].drop_nulls().to_numpy())
+    p = np.concatenate(p_values)
+    for level in (0.1, 0.05, 0.01):
+        error = np.sqrt(level * (1 - level) / p.size)
+        assert (p <= level).mean() <= 1.1 * level + 3 * error
+
+
+def with_fan(inputs, stage_of_test, high_side_by_stage):
+    """The inputs with a fan command (a series) and the high side moved by it."""
+    shift = stage_of_test.replace_strict(high_side_by_stage, default=0.0, return_dtype=pl.Float64)
+    return with_features(
+        inputs,
+        inputs.features.with_columns(
+            condenser_fan_pct=stage_of_test, high_side_kpa=pl.col("high_side_kpa") + shift
+        ),
+    )
+
+
+def test_cars_are_compared_at_the_same_fan_stage():
+    # At half speed the high side lies 400 kPa higher: a spread of 200 kPa if mixed.
+    inputs = make_inputs(Plan(n_vehicles=80, n_tests=1))
+    n = inputs.features.height
+    stage = pl.Series([50.0, 100.0] * (n // 2))
+    rows = residuals(judge(with_fan(inputs, stage, {50.0: 400.0})), feature="high_side_kpa")
+    _, _, _, of_car, of_test, _ = LINES["high_side_kpa"]
+    assert rows["spread"].median() < 1.5 * np.hypot(of_car, of_test)
+    assert rows["z"].abs().max() < 5
+    # A test outside what its stage has seen goes to the cars of all stages: a few may.
+    assert rows["terms"].drop_nulls().str.contains("condenser fan stage").mean() > 0.9
+
+
+def test_too_few_cars_at_a_fan_stage_are_judged_by_all_with_the_command_allowed_for():
+    # Twelve of 60 at half speed: eleven others are too few for a baseline of their own.
+    inputs = make_inputs(Plan(n_vehicles=60, n_tests=1))
+    stage = pl.Series([50.0 if k % 5 == 0 else 100.0 for k in range(60)])
+    rows = residuals(judge(with_fan(inputs, stage, {50.0: 400.0})), feature="high_side_kpa")
+    few = rows.filter(pl.Series(rows["test_id"].str.slice(6, 3).cast(pl.Int64) % 5 == 0))
+    assert few.filter(pl.col("z").is_not_null()).height >= 8
+    assert set(few["terms"].drop_nulls()) == {
+        "condenser inlet air, intake air enthalpy, condenser fan command"
+    }
+    assert few["z"].abs().max() < 5
+
+
+def test_the_duty_of_a_cycling_fan_is_no_condition():
+    # In periodic windows the mean command is a duty, which answers to faults.
+    inputs = make_inputs(Plan(n_vehicles=60, n_tests=1))
+    rng = np.random.default_rng(1)
+    features = inputs.features.with_columns(
+        condenser_fan_pct=pl.Series(rng.uniform(20, 90, 60)),
+        window_kind_code=pl.lit("periodic"),
+    )
+    rows = judge(with_features(inputs, features)).residuals
+    assert not rows["terms"].drop_nulls().str.contains("fan").any()
+
+
+def test_periodic_windows_are_not_compared_with_steady_ones():
+    # 30 cars of each kind, the low side of the cycling ones 100 kPa lower.
+    inputs = make_inputs(Plan(n_vehicles=60, n_tests=1))
+    cycles = pl.Series([k % 2 == 0 for k in range(60)])
+    kind = pl.when(cycles).then(pl.lit("periodic")).otherwise(pl.lit("steady"))
+    low = pl.when(cycles).then(pl.col("low_side_kpa") - 100.0).otherwise(pl.col("low_side_kpa"))
+    features = inputs.features.with_columns(window_kind_code=kind, low_side_kpa=low)
+    rows = residuals(judge(with_features(inputs, features)), feature="low_side_kpa")
+    judged = rows.filter(pl.col("z").is_not_null())
+    assert judged["baseline_vehicles"].max() == 29
+    assert judged["z"].abs().max() < 5
+
+
+def test_a_bend_with_the_load_is_followed():
+    # Duct air 0.02 K per (kJ/kg)^2 warmer beyond 50 kJ/kg: 5 to 10 K at the hottest tests.
+    inputs = make_inputs(Plan(n_vehicles=120, n_tests=1))
+    beyond = (pl.col("intake_enthalpy_kj_per_kg") - 50.0).clip(lower_bound=0.0)
+    features = inputs.features.with_columns(duct_air_c=pl.col("duct_air_c") + 0.02 * beyond**2)
+    rows = residuals(judge(with_features(inputs, features)), feature="duct_air_c")
+    judged = rows.filter(pl.col("z").is_not_null())
+    _, _, _, of_car, of_test, _ = LINES["duct_air_c"]
+    # A straight line leaves about 1.5 K; the true scatter is 0.64 K.
+    assert (judged["observed"] - judged["expected"]).std() < 1.5 * np.hypot(of_car, of_test)

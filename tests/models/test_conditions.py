@@ -91,3 +91,11 @@ def test_a_single_odd_engine_speed_does_not_count_as_variation(conditions):
     conditions[0, RPM] = 3000.0
     assert not varying(conditions)[RPM]
     assert varying(conditions)[INLET]
+
+
+def test_the_square_of_the_load_is_fitted_where_enough_cars_carry_it(conditions):
+    # Centre, air and load, with the square four coefficients: 4 x 4 = 16 others.
+    for n, products in ((17, ((ENTHALPY, ENTHALPY),)), (16, ())):
+        basis = chosen(conditions[:n])[0][0]
+        assert basis.terms == (INLET, ENTHALPY)
+        assert basis.products == products

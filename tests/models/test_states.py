@@ -141,6 +141,49 @@ def test_every_state_of_the_design_can_be_reached():
     assert reached == set(STATE_NAMES)
 
 
+DOUBT = "Beyond 3 spreads, yet not certain enough for a finding: low charge sign (4.4 spreads)."
+
+
+def test_a_quantity_far_out_is_watched_though_no_finding():
+    doubted = replace(GOOD[0], reason=f"{GOOD[0].reason} {DOUBT}")
+    assert decided(past(doubted)).name == "in band"
+    assert DOUBT in decided(past(doubted)).reason
+    out = replace(COMPLETE, standing_out=row(None, "high_side_kpa", 400.0, z=4.4))
+    state = decided(past(doubted), out)
+    assert state.name == "watch"
+    assert DOUBT in state.reason
+    assert state.missing == "a second test"
+    unclear = decided(past(UNKNOWN[0]), replace(out, gaps=(GAP,)))
+    assert unclear.name == "retest"
+    assert "It shows: high-side pressure 400 kPa higher than expected (4.4 spreads)" in (
+        unclear.reason
+    )
+
+
+@pytest.mark.parametrize(
+    ("regimes", "masks"),
+    [(("regulating",), True), (("cycling", "regulating"), True), (("saturated",), False),
+     (("regulating", "saturated"), False), (("running",), False)],
+)  # fmt: skip
+def test_in_band_says_what_a_regulating_control_can_hide(regimes, masks):
+    reason = decided(past(GOOD[0]), replace(COMPLETE, regimes=regimes)).reason
+    assert ("can hide" in reason) == masks
+    assert ("full-load test" in reason) == masks
+
+
+def test_a_large_deviation_without_certainty_is_named_in_the_reason():
+    # 3.5 to 4.5 spreads in one quantity of one car: no finding at a false discovery rate of
+    # practically nothing, and no reader may take the car for quiet.
+    inputs = make_inputs(Plan(n_tests=1, faults={0: {"compressor_discharge_c": 9.0}}))
+    strict = judge(inputs, false_discovery_rate=1e-12)
+    reason = state_of(strict, "aster-000")["reason"]
+    assert strict.evidence.height == 0
+    assert "discharge line" in reason
+    assert "not certain enough for a finding" in reason
+    verdict = strict.assessments.filter(pl.col("vehicle_id") == "aster-000").to_dicts()[0]
+    assert "discharge line" in verdict["reason"]
+
+
 LOW_CHARGE = {"condenser_outlet_subcooling_k": -6.0, "duct_air_c": 4.0, "duct_drop_k": -4.0}
 
 
