@@ -42,7 +42,6 @@ class CarDesign:
     drive_efficiency: float = 0.86
     least_displacement: float = 0.05
     greatest_displacement: float = 1.0
-    stuck_displacement: float = -1.0
     displacement_s: float = 4.0
     stroke_play: float = 0.03
     least_rpm: float = 900.0
@@ -203,6 +202,6 @@ ARCHITECTURES: dict[str, CarDesign] = {
         accumulator_m3=0.9e-3,
         pressure_switch_off_kpa=235.0,
         pressure_switch_on_kpa=370.0,
-        charge_kg=0.78,
+        charge_kg=0.66,
     ),
 }

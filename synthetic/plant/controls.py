@@ -12,7 +12,7 @@ from synthetic.plant import cars as kinds
 from synthetic.plant.arrays import Batch, BoolArray, FloatArray
 from synthetic.plant.circuit import Flows
 from synthetic.plant.state import ControlState
-from synthetic.plant.surroundings import Moment
+from synthetic.plant.surroundings import SEA_LEVEL_KPA, Moment
 
 FAN_SPIN_UP_S = 2.5
 LEAST_FAN_DWELL_S = 6.0
@@ -20,6 +20,7 @@ LEAST_CLUTCH_DWELL_S = 3.0
 # suction-pressure and flow valves move the stroke at these rates; chosen
 STROKE_PER_KPA_S, STROKE_PER_FLOW_S = 0.0011, 0.16
 FULL_FLOW_KG_PER_S = 0.045
+IDLE_STROKE = 0.02
 # the control takes the stroke back as the high side nears its limit
 LIMITER_KPA, LIMITER_WIDTH_KPA = 2450.0, 350.0
 REGULATING_HIGH_SIDE_KPA = 1500.0
@@ -33,9 +34,10 @@ class Sensed:
     suction_kpa: FloatArray
     high_kpa: FloatArray
     flow_kg_per_s: FloatArray
+    thin_air_kpa: FloatArray
 
 
-def sensed(cars: Batch, found: Flows) -> Sensed:
+def sensed(cars: Batch, around: Batch, found: Flows) -> Sensed:
     """Sensor values of a state; the fin sensor sits nearer the coldest part or in mixed air."""
     front = found.low.front
     coldest = cars.fin_coldest_share * (front.coldest_air_c - front.air.celsius)
@@ -44,6 +46,7 @@ def sensed(cars: Batch, found: Flows) -> Sensed:
         suction_kpa=found.high.suction_kpa,
         high_kpa=found.high.liquid_kpa,
         flow_kg_per_s=found.high.flow_kg_per_s,
+        thin_air_kpa=SEA_LEVEL_KPA - around.barometric_kpa,
     )
 
 
@@ -133,6 +136,9 @@ def _next_displacement(
     target = cars.suction_target_kpa - cars.suction_target_fall * (
         seen.high_kpa - REGULATING_HIGH_SIDE_KPA
     )
+    # an internal valve's bellows works against the air around it (common practice)
+    is_internal = cars.compressor_kind == kinds.INTERNAL
+    target = target - np.where(is_internal, seen.thin_air_kpa, 0.0)
     by_pressure = stroke + STROKE_PER_KPA_S * np.clip(seen.suction_kpa - target, -60.0, 60.0)
     wanted_flow = demand * FULL_FLOW_KG_PER_S
     by_flow = stroke + STROKE_PER_FLOW_S * np.clip(
@@ -142,16 +148,16 @@ def _next_displacement(
     next_stroke = np.select(
         [
             _one_of(cars, (kinds.FIXED_CLUTCH, kinds.ELECTRIC)),
-            (cars.compressor_kind == kinds.INTERNAL)
-            | (is_external & (cars.control_target == kinds.SUCTION_PRESSURE)),
+            is_internal | (is_external & (cars.control_target == kinds.SUCTION_PRESSURE)),
             is_external & (cars.control_target == kinds.FLOW),
         ],
         [np.ones(len(cars)), by_pressure, by_flow],
         by_duty,
     )
-    running = np.where(is_engaged > 0.5, next_stroke, cars.least_displacement)
-    held = np.clip(running, cars.least_displacement, cars.greatest_displacement)
-    return np.where(cars.stuck_displacement >= 0.0, cars.stuck_displacement, held)
+    held = np.clip(next_stroke, cars.least_displacement, cars.greatest_displacement)
+    # a clutchless machine turns along at next to no stroke, unless its stroke is stuck
+    idle = np.where(cars.least_displacement > 0.1, cars.least_displacement, IDLE_STROKE)
+    return np.where(is_engaged > 0.5, held, idle)
 
 
 def _one_of(cars: Batch, wanted: tuple[int, ...]) -> BoolArray:

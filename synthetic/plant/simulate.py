@@ -125,7 +125,7 @@ def run_second(plant: Plant, state: PlantState, moment: Moment) -> Second:
         circuit_state, found = advance(plant.circuit, circuit_state, inputs)
     after = PlantState(
         circuit_state,
-        next_controls(cars, around, (state.control, sensed(cars, found)), moment),
+        next_controls(cars, around, (state.control, sensed(cars, around, found)), moment),
         next_air(cars, around, (state.air, found, air), moment),
     )
     return Second(after, found, air, inputs, moment)

@@ -16,6 +16,8 @@ from synthetic.plant.state import AirState, ControlState
 WARM_ENGINE_C = 90.0
 ENGINE_WARM_UP_S = 260.0
 LEAST_BLOWER_SHARE = 0.15
+# fans and blowers move volumes: thinner air, less mass
+SEA_LEVEL_KPA = 101.325
 MELTING_KJ_PER_KG = 333.6
 # water films on a coil start to freeze somewhat below zero; chosen
 FREEZING_WALL_C = -1.0
@@ -67,11 +69,14 @@ def air_flows(
     intake_c = share * air.cabin_c + (1.0 - share) * cowl_c
     ratio = share * air.cabin_ratio + (1.0 - share) * outside_ratio
     open_share = cars.evaporator_open_share / (1.0 + air.frost_kg / cars.frost_kg_to_half)
-    flow = blower_kg_per_s(cars.blower_kg_per_s, moment.blower_pct) * open_share
+    thin = around.barometric_kpa / SEA_LEVEL_KPA
+    flow = blower_kg_per_s(cars.blower_kg_per_s, moment.blower_pct) * open_share * thin
     warmed = cars.blower_heat_kw * (moment.blower_pct / 100.0) ** 2
     front_c = intake_c + warmed / (np.maximum(flow, 0.01) * AIR_CP_KJ_PER_KG_K)
     rear_open = 1.0 / (1.0 + air.rear_frost_kg / cars.frost_kg_to_half)
-    rear_flow = rear_open * blower_kg_per_s(cars.rear_blower_kg_per_s, moment.rear_blower_pct)
+    rear_flow = (
+        thin * rear_open * blower_kg_per_s(cars.rear_blower_kg_per_s, moment.rear_blower_pct)
+    )
     condenser_flow, condenser_c = condenser_air(cars, around, at, moment.vehicle_speed_kmh)
     return AirFlows(
         front=Air(flow, front_c, ratio, around.barometric_kpa),
@@ -94,7 +99,9 @@ def condenser_air(
     """
     air, control = at
     ram = cars.ram_air_kg_per_s_per_kmh * speed_kmh
-    flow = np.sqrt(control.fan_kg_per_s**2 + ram**2 + 0.03**2) * cars.condenser_open_share
+    thin = around.barometric_kpa / SEA_LEVEL_KPA
+    moved = np.sqrt(control.fan_kg_per_s**2 + ram**2 + 0.03**2)
+    flow = moved * cars.condenser_open_share * thin
     own = np.where(np.isnan(around.hot_air_share), cars.hot_air_share_idle, around.hot_air_share)
     weak = 1.0 + 1.2 * (1.0 - cars.fan_health)
     share = np.minimum(own * weak, 0.7) * np.exp(-speed_kmh / 20.0)
