@@ -4,7 +4,7 @@ Holds the dictionary `CONDITIONS` (none of them answers to a fault of the circui
 choice, per test, of the richest set of conditions that enough other cars were logged with.
 Takes arrays of one group of cars (rows are tests in one regime), gives the set per row.
 Does not belong here: fitting (`baseline`), pressures, temperatures of the circuit or the
-fan command, which answer to faults and would absorb them.
+duty of a switching fan, which answer to faults and would absorb them.
 """
 
 from __future__ import annotations
@@ -78,8 +78,9 @@ CONDITIONS: tuple[Condition, ...] = (
 )  # fmt: skip
 
 # While it holds one stage the fan command is a setting: high-side pressure then is what this
-# air flow gives, and a pressure too high for the stage is the fault. Over the cycles of a
-# switching fan its mean is a duty, which answers to the fault and would absorb it.
+# air flow gives, and a pressure too high for the stage is the fault. What a weak condenser
+# gives away is that its fan went up a stage early: that alone is no longer seen. Over the cycles of a
+# switching fan the mean is a duty, which answers to the fault and would absorb it.
 STEADY_ONLY = ("condenser_fan_pct",)
 CONDITION_NAMES = tuple(condition.name for condition in CONDITIONS)
 # Products of conditions worth a coefficient, in this order.
