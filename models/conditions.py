@@ -78,9 +78,9 @@ CONDITIONS: tuple[Condition, ...] = (
 )  # fmt: skip
 
 # While it holds one stage the fan command is a setting: high-side pressure then is what this
-# air flow gives, and a pressure too high for the stage is the fault. What a weak condenser
-# gives away is that its fan went up a stage early: that alone is no longer seen. Over the cycles of a
-# switching fan the mean is a duty, which answers to the fault and would absorb it.
+# air flow gives, and a pressure too high for the stage is the fault. The price: a fan that
+# goes up a stage early is no longer a sign by itself. Over the cycles of a switching fan the
+# mean is a duty, which answers to the fault and would absorb it.
 STEADY_ONLY = ("condenser_fan_pct",)
 CONDITION_NAMES = tuple(condition.name for condition in CONDITIONS)
 # Products of conditions worth a coefficient, in this order.
