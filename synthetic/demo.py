@@ -88,9 +88,7 @@ def _check_order(folder: Path, truth_folder: Path, size: FleetSize) -> None:
             "give a folder beside it"
         )
     if min(size.vehicles, size.tests) < 1:
-        raise ValueError(
-            f"a fleet needs vehicles and tests, got {size.vehicles} and {size.tests}"
-        )
+        raise ValueError(f"a fleet needs vehicles and tests, got {size.vehicles} and {size.tests}")
     if not 1 <= size.n_models <= len(MODELS) or size.years < 1:
         raise ValueError(
             f"a fleet has 1 to {len(MODELS)} models and at least one year, got "

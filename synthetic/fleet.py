@@ -174,6 +174,13 @@ def _vehicle_row(life: Life, last_seen: date | None) -> dict[str, object]:
     }
 
 
+def _last_seen(visits: list[Visit], repairs: list[Repair]) -> dict[str, date]:
+    """Last day on which each vehicle was in a workshop."""
+    contacts = [(each.life.car.vehicle_id, each.day) for each in visits]
+    contacts += [(each.life.car.vehicle_id, each.day) for each in repairs]
+    return dict(sorted(contacts))
+
+
 def _test_frame(rows: list[dict[str, object]]) -> pl.DataFrame:
     """Tests in order of start, numbered `t00001` on."""
     tests = pl.DataFrame(rows, infer_schema_length=None).sort("started_at", "vehicle_id")
@@ -192,10 +199,7 @@ def plan_fleet(rng: np.random.Generator, fleet_size: FleetSize) -> Fleet:
     rows = [
         planned_row(rng, visit, ids.get(id(visit.repair)), fleet_size.habits) for visit in visits
     ]
-    seen: dict[str, date] = {}
-    for each in (*visits, *repairs):
-        vehicle_id = each.life.car.vehicle_id
-        seen[vehicle_id] = max(each.day, seen.get(vehicle_id, each.day))
+    seen = _last_seen(visits, repairs)
     vehicles = [_vehicle_row(life, seen.get(life.car.vehicle_id)) for life in lives]
     return Fleet(
         vehicles=pl.DataFrame(vehicles, infer_schema_length=None),

@@ -144,7 +144,8 @@ def _drawn_defects(
     rng: np.random.Generator, car: Car, window: tuple[date, date]
 ) -> tuple[list[Leak], list[Illness]]:
     """What goes wrong with a car that is to have something wrong, one in eight twice."""
-    leaks, illnesses = [], []
+    leaks: list[Leak] = []
+    illnesses: list[Illness] = []
     first = max(car.in_service_date, window[0] - timedelta(days=400))
     last = max(min(car.last_day, window[1]) - timedelta(days=60), first + timedelta(days=1))
     for _ in range(1 + int(rng.random() < _SECOND_SHARE)):

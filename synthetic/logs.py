@@ -10,6 +10,7 @@ from __future__ import annotations
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
 
     import polars as pl
 
-    from synthetic.plant.arrays import FloatArray
-    from synthetic.plant.curves import Curves
 
 # so many tests side by side fill the processor's cache but not its memory
 MOST_IN_A_BATCH = 300
@@ -84,10 +83,6 @@ def _fitted(row: dict[str, object], rng: np.random.Generator) -> list[str]:
     return names
 
 
-def _logged(read: Curves, name: str, test: int, seconds: int) -> FloatArray:
-    return read[name][:seconds, test]
-
-
 def _write_log(path: Path, recording: Recording, *, with_mdf: bool) -> None:
     """One log file in its instrument's dialect."""
     dialect = dialect_of(recording.instrument_id, with_mdf=with_mdf)
@@ -106,9 +101,7 @@ def _write_batch(job: _Job) -> pl.DataFrame:
     for test, row in enumerate(job.tests.iter_rows(named=True)):
         seconds = int(row["true_logged_s"])
         recording = Recording(
-            readings={
-                name: _logged(done.read, name, test, seconds) for name in _fitted(row, rng)
-            },
+            readings={name: done.read[name][:seconds, test] for name in _fitted(row, rng)},
             started_at=datetime.fromisoformat(row["started_at"]),
             site_kpa=row["true_site_kpa"],
             site_id=row["site_id"],
@@ -125,7 +118,7 @@ def _jobs(tests: pl.DataFrame, order: LogOrder) -> list[_Job]:
     edges = np.linspace(0, tests.height, n_batches + 1).round().astype(int).tolist()
     return [
         _Job(number, tests.slice(start, stop - start), order)
-        for number, (start, stop) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for number, (start, stop) in enumerate(pairwise(edges))
     ]
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from datetime import UTC
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +23,10 @@ _UNITS = {
     "pressure": "kPa", "temperature": "degC", "share": "%", "speed": "rpm", "power": "W",
     "switch": "",
 }  # fmt: skip
+_HISTORY = (
+    "<FHcomment><TX>test log</TX><tool_id>simulated logger</tool_id>"
+    "<tool_vendor>invented</tool_vendor><tool_version>1</tool_version></FHcomment>"
+)
 _GROUP = "performance test"
 
 
@@ -63,10 +68,15 @@ def _signals(log: Recording, asammdf: ModuleType) -> list[Any]:
 def mdf4(log: Recording) -> bytes:
     """An MDF 4.10 file of the recording."""
     asammdf = _asammdf()
+    # left to itself the library would write the time of writing
+    file_history = import_module("asammdf.blocks.v4_blocks").FileHistory
     started = log.started_at.astimezone(UTC)
     with asammdf.MDF(version="4.10") as mdf:
         mdf.start_time = started
         mdf.append(_signals(log, asammdf), comment=_GROUP, acq_name=log.instrument_id)
+        entry = file_history()
+        entry.comment, entry.time_stamp = _HISTORY, started
+        mdf.file_history.append(entry)
         buffer = io.BytesIO()
-        mdf.save(buffer, compression=2)
+        mdf.save(buffer, compression=2, add_history_block=False)
         return buffer.getvalue()

@@ -137,7 +137,8 @@ def _illnesses_left(
         severity = round(float(rng.uniform(0.2, 0.6)), 3)
         left.append(Illness("non_condensables", severity, repair.day))
     if repair.opens_circuit and rng.random() < _WRONG_GAS_SHARE:
-        left.append(Illness("wrong_refrigerant", round(float(rng.uniform(0.3, 0.9)), 3), repair.day))
+        severity = round(float(rng.uniform(0.3, 0.9)), 3)
+        left.append(Illness("wrong_refrigerant", severity, repair.day))
     return tuple(left)
 
 
