@@ -32,12 +32,12 @@ if TYPE_CHECKING:
 class DemoOptions(TypedDict, total=False):
     """Options of `write_demo_fleet` that are seldom changed.
 
-    `seconds` of each log; `faulty_share` of the cars with which something goes wrong; `models`
-    and `years` (warm seasons) of the fleet; `mishap_share` of the tests; `with_mdf` lets some
-    loggers write ASAM MDF 4 (needs the extra `mdf`); `broken_logs` files that cannot be read,
-    added on top; `processes` that share the simulation, which changes no byte (more than one
-    needs a main module that may be imported again); `on_progress` called with the number of
-    logs written so far.
+    `seconds` of each log; `faulty_share` of the cars with which something goes wrong within
+    two seasons; `models` and `years` (warm seasons) of the fleet; `mishap_share` of the tests;
+    `with_mdf` lets some loggers write ASAM MDF 4 (needs the extra `mdf`); `broken_logs` files
+    that cannot be read, added on top; `processes` that share the simulation, which changes no
+    byte (more than one needs a main module that may be imported again); `on_progress` called
+    with the number of logs written so far.
     """
 
     seconds: int

@@ -54,8 +54,8 @@ class Fleet:
 class FleetSize:
     """How many cars and tests of how many models over how many warm seasons.
 
-    `faulty_share`: share of the cars with which something begins to go wrong in that time,
-    beside those from bad batches; with 0 there are no bad batches either.
+    `faulty_share`: share of the cars with which something begins to go wrong within two
+    seasons, beside those from bad batches; with 0 there are no bad batches either.
     """
 
     vehicles: int = 200
@@ -64,6 +64,11 @@ class FleetSize:
     n_models: int = 5
     years: int = 2
     habits: Habits = field(default_factory=Habits)
+
+    @property
+    def ever_faulty_share(self) -> float:
+        """Share of the cars with which something begins to go wrong while they are watched."""
+        return float(1.0 - (1.0 - self.faulty_share) ** (self.years / 2.0))
 
     @property
     def window(self) -> tuple[date, date]:
@@ -98,7 +103,7 @@ def _draw_car(rng: np.random.Generator, number: int, size: FleetSize) -> Car:
 def _lives(rng: np.random.Generator, size: FleetSize) -> list[Life]:
     """All cars, a share of them with something that goes wrong, whichever model they are."""
     cars = [_draw_car(rng, number, size) for number in range(size.vehicles)]
-    ill = set(rng.permutation(len(cars))[: round(size.faulty_share * len(cars))].tolist())
+    ill = set(rng.permutation(len(cars))[: round(size.ever_faulty_share * len(cars))].tolist())
     return [
         begin_life(
             rng,

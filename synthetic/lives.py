@@ -118,16 +118,17 @@ class Life:
         chapter, charge_g = self.chapter_on(day), self.charge_on(day)
         found = [(ill.kind, ill.severity_on(day), ill.onset) for ill in chapter.illnesses]
         kind, severity = charge_severity(charge_g / self.car.model.charge_g)
-        found.append((kind, severity, self._charge_onset(chapter)))
+        found.append((kind, severity, _charge_onset(chapter, day)))
         there = [each for each in found if each[1] >= FAULTY_FROM_SEVERITY]
         there.sort(key=lambda each: -each[1] * TROUBLE[each[0]].felt)
         onset = there[0][2] if there else None
         return Health(charge_g, {name: size for name, size, _ in there}, onset)
 
-    def _charge_onset(self, chapter: Chapter) -> date:
-        """First day of the leak that matters most, else of the last fill."""
-        leak = max(chapter.leaks, key=lambda each: each.g_per_year)
-        return max(leak.onset, chapter.since)
+
+def _charge_onset(chapter: Chapter, day: date) -> date:
+    """First day of the leak that has taken most since the last fill, or the day of that fill."""
+    leak = max(chapter.leaks, key=lambda each: each.lost_g(chapter.since, day))
+    return max(leak.onset, chapter.since) if leak.onset <= day else chapter.since
 
 
 def _batch_of(rng: np.random.Generator, car: Car) -> tuple[str | None, str, float]:
