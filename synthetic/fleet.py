@@ -176,6 +176,7 @@ def _vehicle_row(life: Life, last_seen: date | None) -> dict[str, object]:
         "odometer_km": car.odometer_km(last_seen or car.last_day),
         "last_seen_date": last_seen,
         "true_batch_id": life.batch_id,
+        "true_loss_g_per_year": life.loss_g_per_year_on(car.last_day),
     }
 
 

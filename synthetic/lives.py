@@ -113,6 +113,11 @@ class Life:
         least = _LEAST_CHARGE_SHARE * self.car.model.charge_g
         return round(max(chapter.charge_g - lost, least), 1)
 
+    def loss_g_per_year_on(self, day: date) -> float:
+        """Rate at which the charge falls on a day [g a year]."""
+        leaks = (leak for leak in self.chapter_on(day).leaks if leak.onset <= day)
+        return round(sum(leak.g_per_year for leak in leaks), 1)
+
     def health_on(self, day: date) -> Health:
         """The truth of a day."""
         chapter, charge_g = self.chapter_on(day), self.charge_on(day)
