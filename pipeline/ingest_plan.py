@@ -220,6 +220,7 @@ def _missing(
             "the registry's tests table names this log, but there is no such file under logs/"
             + ("; what was stored of it earlier is kept." if path in kept else "."),
             "Put the file back, or correct its path in registry/tests.csv."
+            + (" Leave out `logs/` at its start." if path.startswith("logs/") else "")
             + (" `chillroster rebuild` drops what has no file." if path in kept else ""),
         )
         for path in rows

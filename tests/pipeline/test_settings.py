@@ -120,3 +120,27 @@ def test_without_a_near_word_the_few_known_are_listed():
 def test_the_text_of_an_error_lists_every_problem(tmp_path):
     with pytest.raises(ProblemsError, match=r"2 problems found:\n.*line 1.*\n.*line 2"):
         read(tmp_path, "one = 1\ntwo = 2\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "line"),
+    [
+        ("[derivation]\nlow_side_accuracy_kpa = inf\n", "derivation.low_side_accuracy_kpa", 2),
+        ("\n[site]\naltitude_m = nan\n", "site.altitude_m", 3),
+        ("[reading]\nlargest_log_megabytes = -inf\n", "reading.largest_log_megabytes", 2),
+    ],
+)
+def test_no_setting_is_endless_or_undefined(tmp_path, text, key, line):
+    (problem,) = problems(tmp_path, text)
+    assert (problem.code, problem.line) == ("wrong_value", line)
+    assert f"`{key}`" in problem.sentence
+
+
+def test_brackets_without_end_are_a_fault_of_the_file(tmp_path):
+    (problem,) = problems(tmp_path, "a = " + "[" * 100_000)
+    assert problem.code == "not_toml"
+
+
+def test_a_check_of_our_own_says_once_what_it_found(tmp_path):
+    (problem,) = problems(tmp_path, 'time_zone = "Mars/Base"\n')
+    assert problem.sentence.count("Mars/Base") == 1
