@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from reports.settings import ReportSettings
     from reports.vehicle import LatestTest, VehicleSummary
 
-MOST_GLYPHS = 40  # a cycling car has a hundred events: their glyphs would lie on each other
+MOST_GLYPHS = 24  # more would lie on each other on a phone; a cycling car has a hundred
 TABLE_ROWS = 21  # instants told in the table beside a chart, evenly over the test
 
 
