@@ -143,7 +143,8 @@ CHANNELS: tuple[Channel, ...] = (
         "evaporator thermistor",
     ),
     _temperature(
-        "ambient_air", "air", _AIR_C, "ambient air in the shade", "ambient", "outside air"
+        "ambient_air", "air", _AIR_C, "ambient air in the shade",
+        "ambient", "outside air", "outside",
     ),
     Channel(
         "ambient_humidity_pct", "share", "air", 0.0, 100.0,

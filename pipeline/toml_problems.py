@@ -101,7 +101,8 @@ def _problem(detail: Any, text: str, shown: str, model: type[BaseModel]) -> Prob
     says_it_all = detail["type"] == "value_error" or isinstance(detail["input"], (dict, BaseModel))
     found = "" if says_it_all else f", not {detail['input']!r}"
     subject = f"`{key}`" if key else "The file"
-    sentence = f"{subject}: {reason[:1].lower()}{reason[1:]}{found}."
+    end = "" if reason.endswith("?") and not found else "."
+    sentence = f"{subject}: {reason[:1].lower()}{reason[1:]}{found}{end}"
     hint = "The comments of a fresh file from `chillroster init` name what each key may hold."
     return Problem("wrong_value", sentence, shown, line, hint)
 
