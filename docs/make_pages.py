@@ -11,6 +11,7 @@ from pathlib import Path
 from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNELS
 from models.findings import JUDGED_FEATURE
+from pipeline.headers import CHANNEL_NAMES, TIME_NAMES, UNIT_NAMES, VALUE_NAMES
 from pipeline.store_tables import STORE_TABLES
 
 HERE = Path(__file__).parent
@@ -19,6 +20,10 @@ _TABLES_LEAD = (
     "comments below are stored with the columns.\n"
 )
 _NOTE = "<!-- written by docs/make_pages.py; change the code, then run `poe docs` -->\n\n"
+
+
+def _either(names: list[str]) -> str:
+    return ", ".join(f"`{name}`" for name in names[:-1]) + f" or `{names[-1]}`"
 
 
 def channels_page() -> str:
@@ -34,7 +39,10 @@ def channels_page() -> str:
         "4 liquid line before the internal heat exchanger, 5 expansion device inlet, "
         "6 evaporator inlet, 7 evaporator outlet. Pressures are absolute. A reading outside the "
         "plausible range is distrusted. A header may use the canonical name or one of the "
-        "spoken names, followed by its unit.",
+        "spoken names, followed by its unit; `temperature` or `pressure` may follow the name. "
+        f"The time column is called {_either(sorted(TIME_NAMES))}. In the long form, one row per "
+        f"time and channel, the other columns are called {_either(sorted(CHANNEL_NAMES))}; "
+        f"{_either(sorted(VALUE_NAMES))}; {_either(sorted(UNIT_NAMES))}. Capitals do not count.",
         ("channel", "unit", "station", "plausible", "meaning", "spoken names in headers"),
         rows,
     )

@@ -124,7 +124,10 @@ CHANNELS: tuple[Channel, ...] = (
         "rear_evaporator_outlet", "7 rear", _PIPE_C,
         "suction line at the rear evaporator outlet", "rear evaporator out",
     ),
-    _temperature("duct_air", "air", _AIR_C, "air at the duct outlets, mean", "duct", "vent air"),
+    _temperature(
+        "duct_air", "air", _AIR_C, "air at the duct outlets, mean",
+        "duct", "duct outlet", "vent", "vent air",
+    ),
     _temperature("duct_left", "air", _AIR_C, "air at the left duct outlet", "left duct"),
     _temperature("duct_right", "air", _AIR_C, "air at the right duct outlet", "right duct"),
     _temperature("duct_rear", "air", _AIR_C, "air at the rear duct outlet", "rear duct"),
@@ -140,7 +143,8 @@ CHANNELS: tuple[Channel, ...] = (
         "evaporator thermistor",
     ),
     _temperature(
-        "ambient_air", "air", _AIR_C, "ambient air in the shade", "ambient", "outside air"
+        "ambient_air", "air", _AIR_C, "ambient air in the shade",
+        "ambient", "outside air", "outside",
     ),
     Channel(
         "ambient_humidity_pct", "share", "air", 0.0, 100.0,

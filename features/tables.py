@@ -64,6 +64,9 @@ class Table:
         unknown = [name for name in frame.columns if name not in self.schema]
         if unknown:
             raise ValueError(f"table {self.name} has no column {', '.join(unknown)}")
+        if not frame.columns:
+            # a select of nothing but nulls would make one row of them
+            return self.empty()
         return frame.select(
             (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
             for name, dtype in self.schema.items()

@@ -16,7 +16,6 @@ import polars as pl
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.coverage import find_gaps
-from models.findings import JUDGED
 from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
 from models.residuals import compare_tests, residual_frame
@@ -113,11 +112,7 @@ def _until(frame: pl.DataFrame, column: str, as_of: datetime) -> pl.DataFrame:
 
 def _with_adverse_z(residuals: pl.DataFrame) -> pl.DataFrame:
     """The residuals with `adverse_z`: z where its side is adverse, else null."""
-    high = [feature.name for feature in JUDGED if feature.high]
-    low = [feature.name for feature in JUDGED if feature.low]
-    is_adverse = ((pl.col("z") > 0) & pl.col("feature").is_in(high)) | (
-        (pl.col("z") < 0) & pl.col("feature").is_in(low)
-    )
+    is_adverse = pl.col("adverse_code").is_not_null()
     return residuals.with_columns(pl.when(is_adverse).then("z").alias("adverse_z"))
 
 

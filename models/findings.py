@@ -193,6 +193,12 @@ JUDGED: tuple[JudgedFeature, ...] = (
     ),
 )  # fmt: skip
 
+# Behind an orifice tube an accumulator passes vapour that is saturated by design: superheat
+# near zero is no sign there (common practice, no source).
+NOT_ADVERSE_ON_ORIFICE_TUBES: frozenset[Finding] = frozenset(
+    {Finding.EVAPORATOR_OUTLET_SUPERHEAT_LOW, Finding.SUCTION_SUPERHEAT_LOW}
+)
+
 JUDGED_FEATURE: dict[str, JudgedFeature] = {feature.name: feature for feature in JUDGED}
 
 

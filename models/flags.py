@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from models.findings import JUDGED_FEATURE
+from models.findings import JUDGED_FEATURE, NOT_ADVERSE_ON_ORIFICE_TUBES
 from models.multiplicity import adjusted_within
 
 if TYPE_CHECKING:
@@ -35,8 +35,9 @@ def add_flags(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The residuals with q_value and finding_code, and the tests with their p and q value.
 
-    The second frame has one row per test that was judged in at least one row: test_id,
-    p_value, q_value.
+    `adverse_code` is the finding that a row would be on its side, null where that side is
+    not adverse on this car; needs expansion_device of the tests. The second frame has one
+    row per test that was judged in at least one row: test_id, p_value, q_value.
     """
     judged = residuals.with_row_index("row").filter(pl.col("p_value").is_not_null())
     judged = judged.select("row", "test_id", "p_value").sort("test_id", "p_value", "row")
@@ -54,7 +55,7 @@ def add_flags(
         .join(q_values, on="row", how="left", maintain_order="left")
         .drop("row")
     )
-    return _add_finding_codes(flagged, settings), tests
+    return _add_finding_codes(_add_adverse_codes(flagged, ranks), settings), tests
 
 
 def _test_q_values(judged: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
@@ -70,11 +71,7 @@ def _test_q_values(judged: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
     return tests.select("test_id", "p_value", pl.Series("q_value", q_values))
 
 
-def _add_finding_codes(residuals: pl.DataFrame, settings: AssessmentSettings) -> pl.DataFrame:
-    """A finding is sure enough, far enough in spreads, large enough, and adverse.
-
-    `is_in_doubt` marks what is all of it but sure enough.
-    """
+def _add_adverse_codes(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     records = pl.DataFrame(
         [
             {
@@ -87,20 +84,40 @@ def _add_finding_codes(residuals: pl.DataFrame, settings: AssessmentSettings) ->
         ],
         schema_overrides={"high_code": pl.String, "low_code": pl.String},
     )
-    effect = pl.col("observed") - pl.col("expected")
-    is_large = (pl.col("z").abs() >= settings.least_z) & (effect.abs() >= pl.col("least_effect"))
-    is_finding = is_large & (pl.col("q_value") <= settings.false_discovery_rate)
-    code = pl.when(effect > 0).then("high_code").otherwise("low_code")
-    is_in_doubt = (is_large & ~is_finding & code.is_not_null()).fill_null(value=False)
-    is_far = (pl.col("z").abs() >= settings.far_beyond_z) & (
-        effect.abs() >= settings.far_beyond_effects * pl.col("least_effect")
+    code = pl.when(pl.col("observed") > pl.col("expected")).then("high_code").otherwise("low_code")
+    by_design = pl.col("expansion_device").eq_missing("orifice_tube") & code.is_in(
+        [finding.code for finding in NOT_ADVERSE_ON_ORIFICE_TUBES]
     )
     return (
         residuals.join(records, on="feature", how="left", maintain_order="left")
-        .with_columns(
-            pl.when(is_finding).then(code).alias("finding_code"),
-            is_in_doubt.alias("is_in_doubt"),
+        .join(
+            tests.select("test_id", "expansion_device"),
+            on="test_id",
+            how="left",
+            maintain_order="left",
+        )
+        .with_columns(pl.when(~by_design.fill_null(value=False)).then(code).alias("adverse_code"))
+        .drop("high_code", "low_code", "expansion_device")
+    )
+
+
+def _add_finding_codes(residuals: pl.DataFrame, settings: AssessmentSettings) -> pl.DataFrame:
+    """A finding is sure enough, far enough in spreads, large enough, and adverse.
+
+    `is_in_doubt` marks what is all of it but sure enough.
+    """
+    effect = (pl.col("observed") - pl.col("expected")).abs()
+    is_large = (pl.col("z").abs() >= settings.least_z) & (effect >= pl.col("least_effect"))
+    is_finding = is_large & (pl.col("q_value") <= settings.false_discovery_rate)
+    is_in_doubt = is_large & ~is_finding & pl.col("adverse_code").is_not_null()
+    is_far = (pl.col("z").abs() >= settings.far_beyond_z) & (
+        effect >= settings.far_beyond_effects * pl.col("least_effect")
+    )
+    return (
+        residuals.with_columns(
+            pl.when(is_finding).then("adverse_code").alias("finding_code"),
+            is_in_doubt.fill_null(value=False).alias("is_in_doubt"),
         )
         .with_columns((is_far & pl.col("finding_code").is_not_null()).alias("is_far_beyond"))
-        .drop("least_effect", "high_code", "low_code")
+        .drop("least_effect")
     )

@@ -17,14 +17,20 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import datetime
 
+    from models.conditions import Role
+
 Row = dict[str, Any]
 
 _NEEDED_FOR_SIDE = {side.name: side.needed for side in CORE_SIDES}
 _NOT_MEASURED = {
     NotAssessable.NOT_KNOWN.code,
     NotAssessable.UNCERTAINTY_NOT_KNOWN.code,
-    NotAssessable.CONDITIONS_MISSING.code,
     ABSENT,
+}
+# What to log of a role of which nothing is known.
+_CONDITION_WORDS: dict[Role, str] = {
+    "heat_sink": "ambient or condenser inlet air temperature",
+    "load": "intake air temperature and humidity",
 }
 _MOST_NAMED = 3
 
@@ -117,6 +123,8 @@ def missing_text(gaps: list[Row], known_features: set[str]) -> str:
         code = gap["reason_code"]
         if code == CONDITIONS_LACKING:
             needed.append(str(gap["lacking"]))
+        elif code == NotAssessable.CONDITIONS_MISSING.code:
+            needed += _conditions_wanted(gap)
         elif code in _NOT_MEASURED:
             needed += _channels_wanted(gap, known_features)
         elif code == NotAssessable.OUTSIDE_RANGE_SEEN.code:
@@ -126,6 +134,13 @@ def missing_text(gaps: list[Row], known_features: set[str]) -> str:
         else:
             needed.append("tests of more cars of its kind")
     return "; ".join(dict.fromkeys(needed))
+
+
+def _conditions_wanted(gap: Row) -> list[str]:
+    """What to log beside the feature, which itself is known: air and load of the test."""
+    roles = JUDGED_FEATURE[gap["feature"]].roles
+    wanted = [words for role, words in _CONDITION_WORDS.items() if role in roles]
+    return wanted or list(_CONDITION_WORDS.values())
 
 
 def _channels_wanted(gap: Row, known_features: set[str]) -> list[str]:

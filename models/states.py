@@ -179,8 +179,8 @@ def _cannot_tell(recent: tuple[PastTest, ...], latest: LatestTest, missing: str 
     if all(gap["reason_code"] == ABSENT for gap in gaps) or last.reason == NO_WINDOW:
         return State(
             "retest",
-            f"The test of {day(last.tested_at)} has no steady window to judge: hold engine speed "
-            f"and settings still for some minutes.{_earlier(recent)}",
+            f"The test of {day(last.tested_at)} has no steady window to judge: log both pressures, "
+            f"and hold engine speed and settings still for some minutes.{_earlier(recent)}",
             "a steady window",
         )
     blocking = [gap for gap in gaps if gap["kind"] == NO_VERDICT]

@@ -22,7 +22,8 @@ from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import complaint_rows
 from pipeline.readers import READINGS
-from pipeline.run import refusal_lines
+from pipeline.refusals import NOTICES
+from pipeline.run import objection_lines, refusal_lines
 from pipeline.store_tables import LOGS
 from pipeline.workspace import list_logs
 from reports.wording import quantity_words
@@ -54,6 +55,7 @@ class _Found:
     features: pl.DataFrame
     context: pl.DataFrame
     rejected: pl.DataFrame
+    notices: pl.DataFrame
 
 
 def check_file(file: Path, workspace_folder: Path) -> Checked:
@@ -93,15 +95,16 @@ def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progre
         pl.concat([FEATURES.empty(), *(part.tables["features"] for part in parts)]),
         pl.concat([CONTEXT.empty(), *(part.tables["context"] for part in parts)]),
         pl.concat([unread, *(part.refusals for part in parts)]),
+        pl.concat([NOTICES.empty(), *(part.notices for part in parts)]),
     )
 
 
 def _lines(inputs: Inputs, plan: Plan, found: _Found) -> Iterator[str]:
     registry = inputs.registry
     yield (
-        f"Settings, profiles and registry can be read: {registry.models.height} models, "
-        f"{registry.vehicles.height} vehicles, {registry.tests.height} tests, "
-        f"{registry.repairs.height} repairs."
+        f"Settings, profiles and registry can be read. Rows: {registry.models.height} of models, "
+        f"{registry.vehicles.height} of vehicles, {registry.tests.height} of tests, "
+        f"{registry.repairs.height} of repairs."
     )
     yield from (notice.text for notice in inputs.notices)
     read = found.readings.filter(pl.col("outcome_code") == "read")
@@ -110,6 +113,7 @@ def _lines(inputs: Inputs, plan: Plan, found: _Found) -> Iterator[str]:
     for profile, count in read.group_by("profile").len().sort("profile").iter_rows():
         yield f"  {count} with the profile {profile}"
     yield from refusal_lines(found.rejected)
+    yield from objection_lines("Not used, or read with a remark", found.notices, "notices")
     yield from _coverage_lines(found.features, read.height)
     yield from _model_lines(inputs, found.context)
     yield "Nothing was stored."
@@ -127,6 +131,8 @@ def _coverage_lines(features: pl.DataFrame, n_tests: int) -> Iterator[str]:
 
 def _model_lines(inputs: Inputs, context: pl.DataFrame) -> Iterator[str]:
     """How many cars of each model have a test, against what a baseline needs."""
+    if inputs.registry.models.is_empty():
+        return
     least = inputs.settings.assessment.least_vehicles
     yield f"Cars with a readable test (a baseline of their own needs {least} others):"
     tested = dict(context.group_by("model_id").agg(pl.col("vehicle_id").n_unique()).iter_rows())

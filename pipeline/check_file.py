@@ -121,8 +121,10 @@ def _reading_lines(batch: LogBatch, around: _Surroundings) -> Iterator[str]:
         )
     for title, frame in (("Refused", batch.refusals), ("Note", batch.notices)):
         for row in frame.iter_rows(named=True):
-            column = f" column {row['column_name']}:" if row["column_name"] else ""
-            place = f" ({row['place']})" if row["place"] else ""
+            name = row["column_name"]
+            column = f" column {name}:" if name else ""
+            is_said = not row["place"] or row["place"] == f"column {name}"
+            place = "" if is_said else f" ({row['place']})"
             yield f"  {title}:{column} {row['sentence']}{place} {row['hint'] or ''}".rstrip()
 
 
@@ -161,7 +163,7 @@ def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
     windows = derived.windows.group_by("regime").len().sort("regime")
     found = ", ".join(f"{count} {regime_words(regime)}" for regime, count in windows.iter_rows())
     yield f"  Windows found: {found or 'none'}."
-    yield from (f"  {sentence}" for sentence in derived.unread["sentence"])
+    yield from (f"  Why none: {sentence}." for sentence in derived.unread["sentence"])
     for row in derived.trust.filter(pl.col("distrusted_share") > 0).iter_rows(named=True):
         yield (
             f"  Not trusted: {quantity_words(row['channel'])}, {row['distrusted_share']:.0%} of "
@@ -171,10 +173,11 @@ def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
     words = [quantity_words(f.name) for f in FEATURE_RECORDS if f.name in known]
     yield f"  Can be worked out: {', '.join(words) or 'nothing'}."
     logged = set(channels_in(samples))
+    unread = "no window" if derived.windows.is_empty() else "see above"
     for feature in FEATURE_RECORDS:
         if feature.name not in known:
             lacking = [name for name in feature.channels if name not in logged]
-            why = f"not logged: {', '.join(lacking)}" if lacking else "see above"
+            why = f"lacks {', '.join(lacking)}" if lacking else unread
             yield f"  Cannot: {quantity_words(feature.name)} ({why})"
 
 

@@ -135,13 +135,18 @@ def init(
 
         made = init_workspace(workspace)
         _say(f"Workspace made: {made.root}")
-        _say("Next: fill registry/, put log files under logs/, then `chillroster check`.")
+        _say("Next, in that folder: put log files under logs/, fill models.csv, vehicles.csv and")
+        _say(
+            "tests.csv in registry/, then `chillroster check`. Log files whose pressures are gauge"
+        )
+        _say("pressures need `altitude_m` in chillroster.toml.")
 
 
 @app.command()
 def check(
     file: Annotated[
-        Path | None, typer.Argument(help="One log file; without it, the whole workspace.")
+        Path | None,
+        typer.Argument(help="One log file, here or under logs/; without it, the whole workspace."),
     ] = None,
     workspace: WorkspaceOption = HERE,
     strict: StrictOption = False,
@@ -152,8 +157,8 @@ def check(
         from pipeline.check import check_file, check_workspace
         from pipeline.progress import show_progress
 
-        if file is not None and not file.is_file():
-            raise typer.BadParameter(f"there is no file {file}")
+        if file is not None:
+            file = _log_file(file, workspace)
         with show_progress() as progress:
             checked = (
                 check_workspace(_workspace(workspace), progress)
@@ -300,6 +305,14 @@ def _workspace(folder: Path) -> Workspace:
     from pipeline.workspace import find_workspace
 
     return find_workspace(folder)
+
+
+def _log_file(file: Path, workspace: Path) -> Path:
+    """The file named, else the log of that name in the workspace: the lists name logs so."""
+    for path in (file, workspace / "logs" / file):
+        if path.is_file():
+            return path
+    raise typer.BadParameter(f"there is no file {file}, nor {workspace / 'logs' / file}")
 
 
 def _order(command: str, clock: datetime | None, debug: bool) -> Order:

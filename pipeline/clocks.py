@@ -170,7 +170,8 @@ def _not_a_time(sample: str) -> LogRefusedError:
         f"The time is written in a way that cannot be read: {sample!r}.",
         place="time column, first row of data",
         hint="Seconds, hh:mm:ss and 2026-05-11T09:30:12 are read; any other way needs a profile "
-        "with a `pattern` under [time], because day and month may be mistaken.",
+        'that says under [time] how it is written, such as `pattern = "%d.%m.%Y %H:%M:%S"` with '
+        '`format = "timestamp"`, because day and month may be mistaken.',
     )
 
 

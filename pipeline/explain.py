@@ -54,6 +54,7 @@ def explain(store: Warehouse, vehicle_id: str, settings: ReportSettings) -> str:
         *_unjudged_lines(store.read_where("residuals", "test_id", latest)),
         *_distrust_lines(store.read_where("trust", "test_id", latest)),
         *_rejected_lines(store, context),
+        *_notice_lines(store, context.filter(pl.col("test_id").is_in(latest))),
         "",
         *_wrapped(INDICATION, ""),
     ]
@@ -99,7 +100,7 @@ def _evidence_lines(
 def _unread_lines(unread: pl.DataFrame) -> Iterator[str]:
     for sentence in unread["sentence"]:
         yield ""
-        yield from _wrapped(f"The latest test has no window to read: {sentence}", "")
+        yield from _wrapped(f"The latest test has no window to read: {sentence}.", "")
 
 
 def _unjudged_lines(residuals: pl.DataFrame) -> Iterator[str]:
@@ -142,6 +143,17 @@ def _rejected_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:
     for row in rejected.iter_rows(named=True):
         column = f", column {row['column_name']}" if row["column_name"] else ""
         yield from _wrapped(f"{row['path']}{column}: {row['sentence']} {row['hint'] or ''}", "  ")
+
+
+def _notice_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:
+    notices = store.read_where("notices", "path", context["log_path"].to_list())
+    if notices.is_empty():
+        return
+    yield ""
+    yield "Not used of the latest test, or read with a remark"
+    for row in notices.iter_rows(named=True):
+        column = f"column {row['column_name']}: " if row["column_name"] else ""
+        yield from _wrapped(f"{column}{row['sentence']}", "  ")
 
 
 def _wrapped(text: str, indent: str) -> list[str]:

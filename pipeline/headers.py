@@ -26,7 +26,8 @@ _FILLERS = {
 TIME_NAMES = frozenset(
     {
         "time", "elapsed", "elapsed time", "clock", "clock time", "time of day", "timestamp",
-        "time stamp", "date time", "datetime", "epoch", "seconds", "t",
+        "time stamp", "date time", "date/time", "date and time", "datetime", "epoch", "seconds",
+        "t",
     }
 )  # fmt: skip
 TIME_SUFFIXES = frozenset({"s", "sec", "seconds", "ms", "min", "h"})

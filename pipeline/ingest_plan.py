@@ -213,6 +213,7 @@ def _missing(
 ) -> tuple[Complaint, ...]:
     present = {file.path for file in found}
     kept = set(vanished)
+    unclaimed = {path.lower(): path for path in present if path not in rows}
     return tuple(
         Complaint(
             path,
@@ -220,6 +221,8 @@ def _missing(
             "the registry's tests table names this log, but there is no such file under logs/"
             + ("; what was stored of it earlier is kept." if path in kept else "."),
             "Put the file back, or correct its path in registry/tests.csv."
+            + (f" Did you mean `{unclaimed[path.lower()]}`?" if path.lower() in unclaimed else "")
+            + (" Leave out `logs/` at its start." if path.startswith("logs/") else "")
             + (" `chillroster rebuild` drops what has no file." if path in kept else ""),
         )
         for path in rows

@@ -20,13 +20,14 @@ from pipeline.headers import (
     is_header,
     match_header,
     match_time,
+    split_header,
 )
 from pipeline.refusals import LogRefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.profiles import TextForm
+    from pipeline.profiles import Profile
 
 _DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 10
@@ -69,16 +70,17 @@ class FoundLayout:
     has_mixed_marks: bool
 
 
-def find_layout(lines: Sequence[str], form: TextForm) -> FoundLayout | None:
-    """The layout of a file by its first lines, None when they do not fit the form.
+def find_layout(lines: Sequence[str], profile: Profile) -> FoundLayout | None:
+    """The layout of a file by its first lines, None when they do not fit the profile.
 
     Raises
     ------
     LogRefusedError
         The line of column names is broken, or names more columns than a log can have.
     """
+    form = profile.text
     stated: str | None = None if form.delimiter == "auto" else form.delimiter
-    found = _find_header(lines, form, stated)
+    found = _find_header(lines, profile, stated)
     if found is None:
         return None
     row, delimiter = found
@@ -142,9 +144,10 @@ def split_row(line: str, delimiter: str) -> tuple[str, ...]:
 
 
 def _find_header(
-    lines: Sequence[str], form: TextForm, delimiter: str | None
+    lines: Sequence[str], profile: Profile, delimiter: str | None
 ) -> tuple[int, str] | None:
     """Row and delimiter of the line with the column names."""
+    form = profile.text
     if form.header_line is not None:
         row = form.header_line - 1
         if row >= len(lines):
@@ -157,8 +160,37 @@ def _find_header(
         return None
     for row, line in enumerate(lines):
         for mark in (delimiter,) if delimiter else _DELIMITERS:
-            if mark in line and names_columns(split_row(line, mark)):
+            if mark in line and _is_header_row(split_row(line, mark), profile):
                 return row, mark
+    return None
+
+
+def _is_header_row(cells: tuple[str, ...], profile: Profile) -> bool:
+    return names_columns(cells) or _names_stated(cells, profile)
+
+
+def _names_stated(cells: tuple[str, ...], profile: Profile) -> bool:
+    """True means: the cells hold the names that the profile states, a time and a channel."""
+    time = profile.time.column
+    stated = {name.strip().lower() for name in (*profile.recognise.columns, time) if name}
+    if not (stated or profile.channels) or not stated <= {cell.lower() for cell in cells}:
+        return False
+    has_time = bool(time) or any(match_time(cell) is not None for cell in cells)
+    return has_time and any(_is_channel(cell, profile) for cell in cells)
+
+
+def _is_channel(cell: str, profile: Profile) -> bool:
+    ways = (cell, *(name for name, _ in split_header(cell)))
+    return match_header(cell) is not None or any(profile.map_of(way) for way in ways)
+
+
+def find_untimed_header(lines: Sequence[str]) -> tuple[int, tuple[str, ...]] | None:
+    """Number and cells of the first line that names a channel and no time, None without one."""
+    for number, line in enumerate(lines, start=1):
+        for mark in _DELIMITERS:
+            cells = split_row(line, mark) if mark in line else ()
+            if any(match_header(cell) is not None for cell in cells):
+                return number, cells
     return None
 
 

@@ -175,4 +175,4 @@ def _broken_rows(broken: Sequence[tuple[PlannedLog, Exception]]) -> pl.DataFrame
         }
         for log, error in broken
     ]
-    return REJECTED.conform(pl.DataFrame(rows)) if rows else REJECTED.empty()
+    return REJECTED.conform(pl.DataFrame(rows))

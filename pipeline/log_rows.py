@@ -155,7 +155,7 @@ def _stored_tests(log: PlannedLog | RefusedLog) -> set[str]:
 def complaint_rows(complaints: Sequence[Complaint]) -> pl.DataFrame:
     """Complaints as rows of `REJECTED`."""
     rows = [asdict(complaint) for complaint in complaints]
-    return REJECTED.conform(pl.DataFrame(rows)) if rows else REJECTED.empty()
+    return REJECTED.conform(pl.DataFrame(rows))
 
 
 def _say_what_is_kept(refusals: pl.DataFrame, kept: set[str]) -> pl.DataFrame:

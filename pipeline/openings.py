@@ -26,6 +26,10 @@ _LEAST_HEAD_LINES = 16
 _TAIL_BYTES = 4_096
 _MOST_HEAD_LINES = 120
 _CHUNK_BYTES = 1 << 20
+# Logs of readings pack to a tenth, of frozen ones to a fiftieth; beyond this a file was made
+# to burst (common practice, no source). Small files may pack better than that.
+_HIGHEST_RATIO = 200
+_RATIO_FROM_BYTES = 4_000_000
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
 _ZSTD_MARK = b"\x28\xb5\x2f\xfd"
 _GZIP_MARK = b"\x1f\x8b"
@@ -177,7 +181,7 @@ def _unpacked(request: LogRequest, scratch: Path, largest_bytes: int) -> Path:
             raise _damaged("it is not a packed file of that kind")
         target = scratch / f"{len(list(scratch.iterdir()))}.csv"
         with _unpacking(request.file) as source, target.open("wb") as plain:
-            _copy(source, plain, largest_bytes)
+            _copy(source, plain, largest_bytes, request.file.stat().st_size)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         raise _damaged("it ends too early or was changed") from error
     except OSError as error:
@@ -199,11 +203,18 @@ def _unpacking(file: Path) -> Any:
     return pa.CompressedInputStream(str(file), "zstd")
 
 
-def _copy(source: Any, target: IO[bytes], largest_bytes: int) -> None:
+def _copy(source: Any, target: IO[bytes], largest_bytes: int, packed_bytes: int) -> None:
     written = 0
     while chunk := source.read(_CHUNK_BYTES):
         written += len(chunk)
         _check_size(written, largest_bytes)
+        if written > max(_RATIO_FROM_BYTES, _HIGHEST_RATIO * packed_bytes):
+            raise LogRefusedError(
+                "packed_too_tightly",
+                f"The packed file unpacks to more than {_HIGHEST_RATIO} times its size, which no "
+                "log of readings does.",
+                hint="Export the log again; if it is sound, put it there unpacked.",
+            )
         target.write(chunk)
 
 

@@ -8,6 +8,7 @@ file. Does not belong here: splitting lines (`layouts`), deciding what each colu
 
 from __future__ import annotations
 
+import re
 import tomllib
 from fnmatch import fnmatchcase
 from functools import lru_cache
@@ -30,6 +31,7 @@ TimeFormat = Literal[
     "epoch_s", "epoch_ms", "epoch_us", "epoch_ns",
 ]  # fmt: skip
 _PATTERN_LENGTH = 80
+_NAME = re.compile(r"[a-z0-9][a-z0-9_]*")
 
 
 class _Part(BaseModel):
@@ -123,7 +125,7 @@ class ChannelMap(_Part):
 class Profile(_Part):
     """How one logger's files are recognised and read."""
 
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_]*$", description="name of the profile")
+    name: str = Field(description="name of the profile: small letters, digits and `_`")
     description: str = Field(default="", description="which logger, in words")
     kind: Literal["text", "parquet"] = Field(default="text", description="kind of file")
     recognise: Recognition = Field(default=Recognition(), description="how to recognise a file")
@@ -135,6 +137,15 @@ class Profile(_Part):
         default={}, description="unit per quantity where neither map nor header states one"
     )
     ignore: tuple[str, ...] = Field(default=(), description="columns to pass over in silence")
+
+    @field_validator("name")
+    @classmethod
+    def _is_plain(cls, name: str) -> str:
+        if not _NAME.fullmatch(name):
+            raise ValueError(
+                f"it may hold small letters, digits and `_`, such as `my_logger`, not {name!r}"
+            )
+        return name
 
     @model_validator(mode="after")
     def _can_be_recognised(self) -> Profile:

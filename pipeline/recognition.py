@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.clocks import TimeUse, find_time_column, find_time_use
-from pipeline.layouts import FoundLayout, find_layout
+from pipeline.layouts import FoundLayout, find_layout, find_untimed_header
 from pipeline.problems import did_you_mean
 from pipeline.refusals import LogRefusedError, header_only
 
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
     from pipeline.openings import Opening
     from pipeline.profiles import Profile
+
+# Column names quoted in a refusal.
+_NAMES_SHOWN = 6
 
 
 @dataclass(frozen=True)
@@ -66,17 +69,34 @@ def recognise_text(
         No profile fits, or the log has no readable time or no data.
     """
     for profile in candidates(profiles, "text", asked_for):
-        found = find_layout(opening.lines, profile.text)
+        found = find_layout(opening.lines, profile)
         if found is not None and _fits(profile, opening.lines[0], found.layout.names):
             return _with_time(profile, found, len(opening.lines))
         if asked_for is not None:
             raise _mismatch(profile, "its first lines are not as the profile says")
-    raise LogRefusedError(
+    raise _no_header(opening.lines)
+
+
+def _no_header(lines: Sequence[str]) -> LogRefusedError:
+    """The refusal of a log whose column names no profile finds."""
+    untimed = find_untimed_header(lines)
+    if untimed is not None:
+        line, cells = untimed
+        shown = ", ".join(f"`{cell}`" for cell in cells[:_NAMES_SHOWN])
+        more = ", ..." if len(cells) > _NAMES_SHOWN else ""
+        return LogRefusedError(
+            "no_time_column",
+            f"None of the column names is known as the time: {shown}{more}.",
+            place=f"line {line}",
+            hint="Name one `Time [s]`, `Clock` or `Timestamp`, or say in a profile which one it "
+            "is, under [time]; `profiles/example.toml` shows how.",
+        )
+    return LogRefusedError(
         "no_header",
-        f"No line of column names was found in the first {len(opening.lines)} lines.",
+        f"No line of column names was found in the first {len(lines)} lines.",
         place="start of the file",
         hint="Column names such as `Time [s]` and `Low side [psig]` must stand above the data; "
-        "for other names write a profile.",
+        "for other names write a profile; `profiles/example.toml` shows how.",
     )
 
 

@@ -8,14 +8,21 @@ how files are read (`registry_files`) and single tables checked (`registry_check
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from features.designations import RefrigerantError, resolve_refrigerant
 from pipeline.problems import Problem, ProblemsError, did_you_mean
-from pipeline.registry_checks import Checked, check_reference, check_table, check_unique
+from pipeline.registry_checks import (
+    Checked,
+    check_look_alikes,
+    check_reference,
+    check_table,
+    check_unique,
+)
 from pipeline.registry_files import read_raw
 from pipeline.registry_tables import REGISTRY_FILES, REGISTRY_TABLES, RegistryTable
 from pipeline.workspace import is_inside
@@ -23,10 +30,13 @@ from pipeline.workspace import is_inside
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
+    from pipeline.registry_files import RawTable
     from pipeline.workspace import Workspace
 
 # a backslash or a drive letter would be read differently on another system
 _FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
+# whose rows are things that exist once, however their id is spelled
+_TABLES_OF_THINGS = ("models", "vehicles")
 _TRANSCRITICAL = "refrigerant_transcritical"
 
 
@@ -94,7 +104,11 @@ def _shown(workspace: Workspace, name: str) -> str:
 def _read_table(workspace: Workspace, table: RegistryTable, zone: str) -> Checked:
     raw = read_raw(workspace, table.name)
     if raw is not None:
-        return check_table(raw, table, zone)
+        checked = check_table(_with_plain_paths(raw), table, zone)
+        if table.name not in _TABLES_OF_THINGS:
+            return checked
+        alike = check_look_alikes(checked.frame, table.key[0], raw.shown)
+        return replace(checked, problems=(*checked.problems, *alike))
     if not table.optional:
         sentence = f"The registry has no table {table.name} ({table.grain})."
         hint = "`chillroster init` in a new folder writes an empty one with its header."
@@ -102,6 +116,14 @@ def _read_table(workspace: Workspace, table: RegistryTable, zone: str) -> Checke
         raise ProblemsError([Problem("missing_file", sentence, shown, hint=hint)])
     empty = table.table.empty().drop([column.name for column in table.added])
     return Checked(empty.with_columns(pl.lit(None, pl.Int64).alias("line")), (), ())
+
+
+def _with_plain_paths(raw: RawTable) -> RawTable:
+    """The table with log paths as folders list them: no `./` and no doubled slashes."""
+    if "log" not in raw.cells.columns:
+        return raw
+    paths = [None if path is None else PurePosixPath(path).as_posix() for path in raw.cells["log"]]
+    return replace(raw, cells=raw.cells.with_columns(pl.Series("log", paths, pl.String)))
 
 
 def _check_between(

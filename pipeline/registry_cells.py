@@ -20,15 +20,20 @@ if TYPE_CHECKING:
 
     from pipeline.registry_tables import Kind
 
+# day and month of 05.11.2026 or 05/11/2026 may be mistaken, so only one order is read
+_SPREADSHEET = (
+    "A spreadsheet leaves it so in cells formatted as text; saved as .xlsx, its own dates are read."
+)
+
 EXPECTED: dict[Kind, tuple[str, str]] = {
     "text": ("a text", ""),
     "number": ("a number", "Write it in digits without its unit, such as 520 or 12.5."),
     "count": ("a whole number", "Write it in digits, such as 3."),
     "truth": ("true or false", "Write true or false (yes/no and 1/0 are read too)."),
-    "date": ("a date", "Write it as year-month-day, such as 2026-05-11."),
+    "date": ("a date", f"Write it as year-month-day, such as 2026-05-11. {_SPREADSHEET}"),
     "instant": (
         "a date and time",
-        "Write it as ISO 8601, such as 2026-05-11T09:30:12 or 2026-05-11T09:30:12+02:00.",
+        f"Write it as 2026-05-11 09:30, or 2026-05-11T09:30:12+02:00. {_SPREADSHEET}",
     ),
     "month": ("a month", "Write it as year-month, such as 2026-05."),
 }

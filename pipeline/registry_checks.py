@@ -7,6 +7,7 @@ column `line`, and every problem found. Does not belong here: reading files
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -153,6 +154,28 @@ def check_unique(frame: pl.DataFrame, key: tuple[str, ...], shown: str) -> list[
     )
     rows = again.select("line", "first_line", shown_key).rows()
     return [duplicate(row) for row in rows[:_MOST_ALIKE]] + _rest(rows, shown)
+
+
+def check_look_alikes(frame: pl.DataFrame, column: str, shown: str) -> list[Problem]:
+    """A problem for every id that only capitals, blanks or unseen letters tell from another."""
+    first: dict[str, tuple[int, str]] = {}
+    problems = []
+    for line, text in frame.select("line", column).drop_nulls().rows():
+        like, earlier = first.setdefault(_seen(text), (line, text))
+        if earlier != text:
+            sentence = (
+                f"`{column}` {text!r} differs from {earlier!r} on line {like} only by capitals, "
+                "blanks or letters that are not seen."
+            )
+            hint = "Write the same one in the same way everywhere; they would be judged apart."
+            problems.append(Problem("look_alike_id", sentence, shown, line, hint))
+    return problems[:_MOST_ALIKE]
+
+
+def _seen(text: str) -> str:
+    """The letters that an eye tells apart."""
+    plain = unicodedata.normalize("NFKC", text).casefold()
+    return "".join(one for one in plain if unicodedata.category(one)[0] not in "ZC")
 
 
 def _rest(rows: list[tuple[int, int, str]], shown: str) -> list[Problem]:

@@ -51,11 +51,8 @@ def read_raw(workspace: Workspace, name: str) -> RawTable | None:
     ProblemsError
         There are two files for the table, or the file cannot be read at all.
     """
-    present = [
-        path
-        for ending in ENDINGS
-        if (path := workspace.registry_folder / f"{name}{ending}").is_file()
-    ]
+    named = [workspace.registry_folder / f"{name}{ending}" for ending in ENDINGS]
+    present = [path for path in named if path.exists() or path.is_symlink()]
     if not present:
         return None
     shown = workspace.shown(present[0])
@@ -63,6 +60,8 @@ def read_raw(workspace: Workspace, name: str) -> RawTable | None:
         others = ", ".join(path.name for path in present)
         sentence = f"There is more than one file for the table {name}: {others}."
         raise ProblemsError([Problem("two_files", sentence, shown, hint="Keep one of them.")])
+    if not present[0].is_file():
+        raise ProblemsError([_unreadable(shown, "it is no plain file, or a link to nowhere")])
     readers = {".csv": _read_csv, ".xlsx": _read_xlsx, ".parquet": _read_parquet}
     return readers[present[0].suffix](present[0], shown)
 

@@ -15,6 +15,7 @@ from reports.content import SiteContent
 from reports.site import SiteResult, write_site
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     import polars as pl
@@ -45,8 +46,8 @@ _FRAMES = (
 def site_content(store: Warehouse, settings: ReportSettings, clock: datetime) -> SiteContent:
     """Everything the site shows, from a store that stays open while it is used."""
 
-    def read_samples(test_id: str) -> pl.DataFrame:
-        return store.read_where("samples", "test_id", [test_id])
+    def read_samples(test_ids: Sequence[str]) -> pl.DataFrame:
+        return store.read_where("samples", "test_id", test_ids)
 
     frames = {name: store.read(name) for name in _FRAMES}
     return SiteContent(

@@ -81,21 +81,26 @@ class StoreSummary:
 
 def refusal_lines(rejected: pl.DataFrame) -> list[str]:
     """What was refused and why, whole files first; files with the same complaint together."""
-    if rejected.is_empty():
+    return objection_lines("Refused", rejected, "rejected")
+
+
+def objection_lines(title: str, objections: pl.DataFrame, table: str) -> list[str]:
+    """Complaints or remarks under a title; `table` is the stored one that has all of them."""
+    if objections.is_empty():
         return []
     reasons = (
-        rejected.sort(pl.col("column_name").is_not_null(), "path", maintain_order=True)
+        objections.sort(pl.col("column_name").is_not_null(), "path", maintain_order=True)
         .group_by("column_name", "sentence", "hint", maintain_order=True)
         .agg(pl.col("path").first(), pl.len().alias("count"))
     )
-    lines = ["Refused:"]
+    lines = [f"{title}:"]
     for row in reasons.head(_REASONS_SHOWN).iter_rows(named=True):
         others = f" and {row['count'] - 1} more" if row["count"] > 1 else ""
         column = f", column {row['column_name']}" if row["column_name"] else ""
         lines.append(f"  {row['path']}{others}{column}: {row['sentence']} {row['hint'] or ''}")
     if reasons.height > _REASONS_SHOWN:
         rest = reasons.height - _REASONS_SHOWN
-        lines.append(f"  and {rest} other reasons: `chillroster export --table rejected`")
+        lines.append(f"  and {rest} other reasons: `chillroster export --table {table}`")
     return [line.rstrip() for line in lines]
 
 

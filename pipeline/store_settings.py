@@ -17,22 +17,22 @@ class StoreSettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     memory_limit: str = Field(
-        default="512MB", pattern=_SIZE, description="most memory the database may use"
+        default="512MB", pattern=_SIZE, description="Most memory the database may use."
     )
-    threads: int = Field(default=2, ge=1, le=256, description="threads the database may use")
+    threads: int = Field(default=2, ge=1, le=256, description="Threads the database may use.")
     temp_limit: str = Field(
         default="4GB",
         pattern=_SIZE,
-        description="most disk the database may use for work that does not fit in memory",
+        description="Most disk the database may use for work that does not fit in memory.",
     )
     # a transaction of some 350,000 samples fills whole row groups of the database; much
     # smaller ones make it rewrite them, which doubled both time and file size when measured
     batch_logs: int = Field(
-        default=400, ge=1, le=5000, description="most logs read and stored together"
+        default=400, ge=1, le=5000, description="Most logs read and stored together."
     )
     batch_megabytes: int = Field(
         default=64,
         ge=1,
         le=4096,
-        description="most megabytes of log files read and stored together",
+        description="Most megabytes of log files read and stored together.",
     )

@@ -7,6 +7,7 @@ mean (`settings`, `profiles`).
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from typing import TYPE_CHECKING, Any
@@ -41,7 +42,25 @@ def toml_problems(path: Path, shown: str) -> tuple[str, list[Problem]]:
         return "", [Problem("unreadable_file", f"The file cannot be read: {reason}.", shown)]
     except tomllib.TOMLDecodeError as error:
         return text, [_not_toml(str(error), text, shown)]
-    return text, []
+    except RecursionError:
+        return "", [_not_toml("brackets stand too deep in each other", "", shown)]
+    return text, _endless_numbers(tomllib.loads(text), text, shown)
+
+
+def _endless_numbers(
+    part: Any, text: str, shown: str, place: tuple[Any, ...] = ()
+) -> list[Problem]:
+    """A problem for every `inf` and `nan`, which TOML knows and no setting can mean."""
+    if isinstance(part, float) and not math.isfinite(part):
+        key = ".".join(str(one) for one in place)
+        sentence = f"`{key}` is {part}, which is no number to work with."
+        hint = "Write a number in digits, or take the line away for the default."
+        return [Problem("wrong_value", sentence, shown, find_line(text, place), hint)]
+    inner: list[tuple[Any, Any]] = []
+    if isinstance(part, dict | list):
+        inner = list(part.items() if isinstance(part, dict) else enumerate(part))
+    found = (_endless_numbers(one, text, shown, (*place, key)) for key, one in inner)
+    return [problem for problems in found for problem in problems]
 
 
 def _not_toml(message: str, text: str, shown: str) -> Problem:
@@ -78,9 +97,12 @@ def _problem(detail: Any, text: str, shown: str, model: type[BaseModel]) -> Prob
             "missing_key", f"`{key}` is missing.", shown, line, f"Add `{place[-1]} = ...`."
         )
     reason = str(detail["msg"]).removeprefix("Value error, ").rstrip(".")
-    found = "" if isinstance(detail["input"], (dict, BaseModel)) else f", not {detail['input']!r}"
+    # our own checks name what they found, the types' checks do not
+    says_it_all = detail["type"] == "value_error" or isinstance(detail["input"], (dict, BaseModel))
+    found = "" if says_it_all else f", not {detail['input']!r}"
     subject = f"`{key}`" if key else "The file"
-    sentence = f"{subject}: {reason[:1].lower()}{reason[1:]}{found}."
+    end = "" if reason.endswith("?") and not found else "."
+    sentence = f"{subject}: {reason[:1].lower()}{reason[1:]}{found}{end}"
     hint = "The comments of a fresh file from `chillroster init` name what each key may hold."
     return Problem("wrong_value", sentence, shown, line, hint)
 

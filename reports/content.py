@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     import polars as pl
@@ -97,7 +97,7 @@ class SiteContent:
     logs, rejected
         What came in and what was refused.
     read_samples
-        Gives the canonical samples of one test (an empty frame if none are stored).
+        Gives the canonical samples of some tests, stacked (an empty frame if none are stored).
     clock
         The moment the site speaks of; an argument so that pages are reproducible.
     code_version
@@ -122,7 +122,7 @@ class SiteContent:
     repairs: pl.DataFrame
     logs: pl.DataFrame
     rejected: pl.DataFrame
-    read_samples: Callable[[str], pl.DataFrame]
+    read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime
     settings: ReportSettings
     code_version: str

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from reports.axes import axis_of
+from reports.axes import Axis, axis_of
 from reports.display import clock_text, display_unit, number_text, with_unit
 from reports.panels import Panel, panels_for
 from reports.wording import quantity_words
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from reports.settings import ReportSettings
     from reports.vehicle import LatestTest, VehicleSummary
 
-MOST_GLYPHS = 40  # a cycling car has a hundred events: their glyphs would lie on each other
+MOST_GLYPHS = 24  # more would lie on each other on a phone; a cycling car has a hundred
 TABLE_ROWS = 21  # instants told in the table beside a chart, evenly over the test
 
 
@@ -46,7 +46,10 @@ class TableRow:
 
 @dataclass(frozen=True)
 class Figure:
-    """One chart as the page holds it; `key` names it in links and in the script."""
+    """One chart as the page holds it; `key` names it in links and in the script.
+
+    `axis` is the range of a curve panel; a history takes the range of its points.
+    """
 
     key: str
     title: str
@@ -56,6 +59,7 @@ class Figure:
     keys: tuple[Key, ...]
     head: tuple[str, ...]
     rows: tuple[TableRow, ...]
+    axis: Axis | None = None
 
 
 def curve_figures(curves: Curves, settings: ReportSettings) -> tuple[Figure, ...]:
@@ -73,15 +77,17 @@ def _curve_figure(panel: Panel, curves: Curves, settings: ReportSettings) -> Fig
     names = [line.name for line in panel.series]
     keys = [Key(line.name, line.style, quantity_words(line.name)) for line in panel.series]
     keys += [Key("band", "band", band.words) for band in panel.bands]
+    axis = axis_of(panel, curves, settings)
     return Figure(
         key=panel.key,
         title=panel.title,
         unit=unit.label,
-        note=" ".join(note for note in (panel.note, axis_of(panel, curves, settings).note) if note),
+        note=" ".join(note for note in (panel.note, axis.note) if note),
         description=_describe(panel, curves, settings),
         keys=tuple(keys),
         head=("time", *(quantity_words(name) for name in names)),
         rows=_curve_rows(names, curves, settings),
+        axis=axis,
     )
 
 
@@ -165,12 +171,18 @@ def _history_figure(key: str, panel: HistoryPanel) -> Figure:
 
 
 def drawing_data(
-    summary: VehicleSummary, curves: Curves | None, settings: ReportSettings
+    summary: VehicleSummary,
+    curves: Curves | None,
+    figures: Sequence[Figure],
+    settings: ReportSettings,
 ) -> dict[str, Any]:
-    """All that the page's script draws, as plain JSON values."""
+    """All that the page's script draws, as plain JSON values; `figures` are of the curves."""
     test = summary.latest
+    drawn = None
+    if curves is not None and test is not None:
+        drawn = _drawn(curves, test, figures, settings)
     return {
-        "curves": None if curves is None or test is None else _drawn(curves, test, settings),
+        "curves": drawn,
         "history": [
             _drawn_history(f"history-{number}", panel, summary.repairs)
             for number, panel in enumerate(summary.history, start=1)
@@ -178,17 +190,20 @@ def drawing_data(
     }
 
 
-def _drawn(curves: Curves, test: LatestTest, settings: ReportSettings) -> dict[str, Any]:
+def _drawn(
+    curves: Curves, test: LatestTest, figures: Sequence[Figure], settings: ReportSettings
+) -> dict[str, Any]:
     return {
-        "seconds": [_short(second) for second in curves.seconds],
-        "values": {
-            name: [_short(value) for value in values] for name, values in curves.values.items()
-        },
+        "seconds": _short(curves.seconds),
+        "values": {name: _short(values) for name, values in curves.values.items()},
         "distrusted": curves.distrusted,
         "stretches": [(stretch.start_s, stretch.end_s) for stretch in test.stretches],
         "events": [(event.time_s, event.kind_code, event.glyph) for event in test.events],
         "hasGlyphs": has_glyphs(test),
-        "panels": [_drawn_panel(panel, curves, settings) for panel in panels_of(curves)],
+        "panels": [
+            _drawn_panel(panel, figure, settings)
+            for panel, figure in zip(panels_of(curves), figures, strict=True)
+        ],
     }
 
 
@@ -197,17 +212,16 @@ def has_glyphs(test: LatestTest) -> bool:
     return len(test.events) <= MOST_GLYPHS
 
 
-def _drawn_panel(panel: Panel, curves: Curves, settings: ReportSettings) -> dict[str, Any]:
+def _drawn_panel(panel: Panel, figure: Figure, settings: ReportSettings) -> dict[str, Any]:
     unit = display_unit(panel.quantity, settings)
-    axis = axis_of(panel, curves, settings)
     return {
         "key": panel.key,
         "height": panel.height_px,
-        "lowest": axis.lowest,
-        "highest": axis.highest,
+        "lowest": None if figure.axis is None else figure.axis.lowest,
+        "highest": None if figure.axis is None else figure.axis.highest,
         "decimals": unit.decimals,
         "differenceUnit": unit.difference_label,
-        "description": _describe(panel, curves, settings),
+        "description": figure.description,
         "series": [(line.name, line.style) for line in panel.series],
         "bands": [(band.upper, band.lower) for band in panel.bands],
     }
@@ -232,6 +246,6 @@ def _drawn_history(key: str, panel: HistoryPanel, repairs: Sequence[RepairMark])
     }
 
 
-def _short(value: float | None) -> float | int | None:
+def _short(values: Sequence[float | None]) -> list[float | int | None]:
     """Whole numbers without a trailing ".0": a tenth of the page's bytes."""
-    return int(value) if value is not None and value == int(value) else value
+    return [value if value is None or value % 1 else int(value) for value in values]

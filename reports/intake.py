@@ -87,8 +87,9 @@ def _headline(n_stored: int, n_refused: int) -> str:
     total = n_stored + n_refused
     if n_refused == 0:
         return f"All {total} logs could be read." if total else "No log has been read yet."
-    were = "log was" if n_refused == 1 else "logs were"
-    return f"{n_refused} of {total} {were} refused, and the tests in them count for nothing."
+    logs = "log" if total == 1 else "logs"
+    were = "was" if n_refused == 1 else "were"
+    return f"{n_refused} of {total} {logs} {were} refused, and the tests in them count for nothing."
 
 
 def _pages(content: SiteContent) -> dict[str, tuple[str, str]]:

@@ -21,7 +21,10 @@ Rows = dict[str, list[Row]]
 
 @dataclass(frozen=True)
 class Ledger:
-    """Rows by vehicle (residuals, evidence, repairs, tests) and by test or log (the rest)."""
+    """Rows by vehicle (residuals, evidence, repairs, tests) and by test or log (the rest).
+
+    `samples_hashes` tells by test what its samples were made of, where that is known.
+    """
 
     states: dict[str, Row]
     evidence: Rows
@@ -32,6 +35,7 @@ class Ledger:
     events: Rows
     trust: Rows
     refused_columns: Rows
+    samples_hashes: dict[str, str | None]
 
 
 def open_ledger(content: SiteContent) -> Ledger:
@@ -52,6 +56,7 @@ def open_ledger(content: SiteContent) -> Ledger:
         events=_rows_by("test_id", content.events.sort("test_id", "time_s", "event_number")),
         trust=_rows_by("test_id", distrusted.sort("test_id", "channel", "rule_code")),
         refused_columns=_rows_by("path", columns.sort("path", "column_name", "code")),
+        samples_hashes=dict(content.logs.sort("path").select("test_id", "inputs_hash").iter_rows()),
     )
 
 

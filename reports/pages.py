@@ -63,11 +63,12 @@ def vehicle_page(
 ) -> str:
     """The page of one vehicle."""
     test = summary.latest
+    figures = () if curves is None else curve_figures(curves, settings)
     return _template("vehicle.html").render(
         summary=summary,
-        curve_figures=() if curves is None else curve_figures(curves, settings),
+        curve_figures=figures,
         history_figures=history_figures(summary),
-        drawing=script_json(drawing_data(summary, curves, settings)),
+        drawing=script_json(drawing_data(summary, curves, figures, settings)),
         event_keys=() if test is None else _event_keys(test),
         has_set_aside=curves is not None and bool(curves.distrusted),
         n_samples=0 if curves is None else curves.n_samples,
@@ -85,7 +86,7 @@ def _event_keys(test: LatestTest) -> tuple[tuple[str, str], ...]:
 
 def json_twin(summary: FleetSummary | VehicleSummary) -> str:
     """The summary as JSON, for those who would rather compute than read."""
-    return json.dumps(asdict(summary), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    return json.dumps(asdict(summary), ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def script_json(value: Any) -> Markup:

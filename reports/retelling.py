@@ -1,7 +1,7 @@
 """Sentences of other folders in the units and marks of the page.
 
-Takes a finished sentence with canonical units (kPa, K, °C) or code marks, gives the same
-sentence as a person reads it. Does not belong here: writing sentences (`models`,
+Takes a finished sentence with canonical units (kPa, K, °C), q values or code marks, gives
+the same sentence as a person reads it. Does not belong here: writing sentences (`models`,
 `features`, `pipeline` do), and the words for codes (`wording`).
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from reports.display import MINUS, DisplayUnit, display_unit, number_text, with_unit
+from reports.display import MINUS, DisplayUnit, display_unit, number_text, share_text, with_unit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,13 +22,14 @@ _QUANTITY = re.compile(
     rf"(?<![\w.,-])(?P<sign>[+{MINUS}-]?)(?P<number>\d+(?:\.\d+)?)[ \N{{NO-BREAK SPACE}}]"
     r"(?P<unit>kPa|K|°C)(?![\w/])"
 )
+_FALSE_ALARMS = re.compile(r"\bq (?P<share>[01]\.\d+)(?![\w.])")
 _CODE_MARKS = re.compile(r"`([^`]*)`")
 # a quantity whose display unit is that of the canonical unit in a sentence
 _EXAMPLE = {"kPa": "low_side_kpa", "K": "duct_drop_k", "°C": "duct_air_c"}
 
 
 def in_display_units(sentence: str, settings: ReportSettings) -> str:
-    """The sentence with its pressures and temperatures in the units of the page."""
+    """The sentence with its pressures, temperatures and q values as the page prints them."""
 
     def restate(found: re.Match[str]) -> str:
         unit = display_unit(_EXAMPLE[found["unit"]], settings)
@@ -36,7 +37,11 @@ def in_display_units(sentence: str, settings: ReportSettings) -> str:
             return found[0]
         return _restated(found["sign"], float(found["number"]), unit)
 
-    return _QUANTITY.sub(restate, sentence)
+    return _FALSE_ALARMS.sub(_as_false_alarms, _QUANTITY.sub(restate, sentence))
+
+
+def _as_false_alarms(found: re.Match[str]) -> str:
+    return f"false alarms {share_text(float(found['share']))}"
 
 
 def _restated(sign: str, number: float, unit: DisplayUnit) -> str:

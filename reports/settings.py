@@ -20,24 +20,24 @@ class ReportSettings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    title: str = Field(default="Fleet A/C tests", description="name printed on every page")
+    title: str = Field(default="Fleet A/C tests", description="Name printed on every page.")
     pressure_unit: PressureUnit = Field(
-        default="bar", description="unit of pressures on the pages (absolute): bar, kPa or psi"
+        default="bar", description="Unit of pressures on the pages (absolute): bar, kPa or psi."
     )
     temperature_unit: TemperatureUnit = Field(
-        default="degC", description="unit of temperatures on the pages: degC or degF"
+        default="degC", description="Unit of temperatures on the pages: degC or degF."
     )
     time_zone: str = Field(
-        default="UTC", description="time zone of dates on the pages, such as Europe/Athens"
+        default="UTC", description="Time zone of dates on the pages, such as Europe/Athens."
     )
     curve_points: int = Field(
         default=1000,
         ge=100,
         le=2000,
-        description="most points drawn per curve; peaks are kept whatever the number",
+        description="Most points drawn per curve; peaks are kept whatever the number.",
     )
     history_charts: int = Field(
-        default=6, ge=0, le=20, description="most quantities charted over a vehicle's tests"
+        default=6, ge=0, le=20, description="Most quantities charted over a vehicle's tests."
     )
 
     @field_validator("time_zone")

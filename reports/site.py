@@ -1,13 +1,13 @@
 """Writes the site: pages, JSON twins, style sheet and scripts into one folder.
 
-Takes a `SiteContent` and a folder, gives a `SiteResult`. Only files whose bytes change
-are written; pages of vehicles that are gone are removed, and nothing that this module
-did not write is touched. Does not belong here: what the pages say.
+Takes a `SiteContent` and a folder, gives a `SiteResult`. Pages whose inputs are those of
+the last writing are not made again, and only files whose bytes change are written; pages
+of vehicles that are gone are removed, and nothing that this module did not write is
+touched. Does not belong here: what the pages say.
 """
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -19,8 +19,11 @@ import vl_convert
 
 from reports.charts import template_script
 from reports.curves import Curves, read_curves
+from reports.display import file_stem
 from reports.fleet import summarise_fleet
-from reports.ledger import open_ledger
+from reports.inputs import code_hash, vehicle_inputs_hash
+from reports.ledger import Ledger, open_ledger
+from reports.manifest import NAME, Entry, Manifest, content_hash, read_manifest
 from reports.pages import fleet_page, foot_of, json_twin, vehicle_page
 from reports.vehicle import VehicleSummary, summarise_vehicle
 
@@ -32,7 +35,6 @@ if TYPE_CHECKING:
 
 ASSETS = ("site.css", "fleet.js", "vehicle.js")
 VEHICLES_AT_A_TIME = 50  # samples of so many tests are held in memory together
-_MANIFEST = "manifest.json"
 _VEHICLE_FILE = re.compile(r"vehicles/[a-z0-9_-]+\.(html|json)")
 
 
@@ -65,36 +67,57 @@ def write_site(
     SiteResult
         Counts of HTML pages written and found unchanged, and of files removed.
     """
-    earlier = _read_manifest(folder)
-    names: list[str] = []
-    changed = 0
-    for name, text in _files(content, advance):
-        has_changed = _write_if_changed(folder / name, text.encode("utf-8", "replace"))
-        changed += has_changed and name.endswith(".html")
-        names.append(name)
-    removed = _remove(folder, earlier - set(names))
-    _write_if_changed(folder / _MANIFEST, (json.dumps(sorted(names), indent=0) + "\n").encode())
-    n_pages = sum(name.endswith(".html") for name in names)
-    return SiteResult(changed, n_pages - changed, removed, folder / "index.html")
+    earlier = read_manifest(folder)
+    entries: dict[str, Entry] = {}
+    n_pages = n_changed = 0
+    for file in _files(content, earlier, advance):
+        has_changed = file.text is not None and _write_if_changed(folder / file.name, file.data)
+        stands = earlier.entries[file.name] if file.text is None else file.entry
+        entries[file.name] = stands
+        n_pages += file.name.endswith(".html")
+        n_changed += has_changed and file.name.endswith(".html")
+    removed = _remove(folder, _vehicle_files_of(earlier) - set(entries))
+    _write_if_changed(folder / NAME, Manifest(folder, entries).to_json().encode())
+    return SiteResult(n_changed, n_pages - n_changed, removed, folder / "index.html")
+
+
+@dataclass(frozen=True)
+class _File:
+    """A file of the site; without a text it stays as it stands."""
+
+    name: str
+    text: str | None
+    inputs_hash: str | None = None
+
+    @property
+    def data(self) -> bytes:
+        return (self.text or "").encode("utf-8", "replace")
+
+    @property
+    def entry(self) -> Entry:
+        return Entry(content_hash(self.data), self.inputs_hash)
 
 
 def _files(
-    content: SiteContent, advance: Callable[[int], None] | None
-) -> Iterator[tuple[str, str]]:
-    """Every file of the site with its text, the index last: its links then lead somewhere."""
-    yield from _assets()
-    yield from _vehicle_files(content, advance)
+    content: SiteContent, earlier: Manifest, advance: Callable[[int], None] | None
+) -> Iterator[_File]:
+    """Every file of the site, the index last: its links then lead somewhere."""
+    yield from _assets(earlier)
+    yield from _vehicle_files(content, earlier, advance)
     summary = summarise_fleet(content)
-    yield "index.json", json_twin(summary)
-    yield "index.html", fleet_page(summary, foot_of(content.settings, content.code_version))
+    yield _File("index.json", json_twin(summary))
+    foot = foot_of(content.settings, content.code_version)
+    yield _File("index.html", fleet_page(summary, foot))
 
 
-def _assets() -> Iterator[tuple[str, str]]:
+def _assets(earlier: Manifest) -> Iterator[_File]:
     folder = resources.files("reports") / "assets"
     for name in ASSETS:
-        yield f"assets/{name}", (folder / name).read_text(encoding="utf-8")
-    yield "assets/chart-templates.js", template_script()
-    yield "assets/charting.js", _charting_bundle()
+        yield _File(f"assets/{name}", (folder / name).read_text(encoding="utf-8"))
+    yield _File("assets/chart-templates.js", template_script())
+    bundle = "assets/charting.js"
+    is_fresh = earlier.is_fresh(bundle, code_hash())
+    yield _File(bundle, None if is_fresh else _charting_bundle(), code_hash())
 
 
 @cache
@@ -104,32 +127,50 @@ def _charting_bundle() -> str:
 
 
 def _vehicle_files(
-    content: SiteContent, advance: Callable[[int], None] | None
-) -> Iterator[tuple[str, str]]:
+    content: SiteContent, earlier: Manifest, advance: Callable[[int], None] | None
+) -> Iterator[_File]:
     ledger = open_ledger(content)
-    foot = foot_of(content.settings, content.code_version)
     vehicles = sorted(ledger.states)
     for start in range(0, len(vehicles), VEHICLES_AT_A_TIME):
-        part = [
-            summarise_vehicle(vehicle_id, ledger, content.settings)
-            for vehicle_id in vehicles[start : start + VEHICLES_AT_A_TIME]
-        ]
-        curves = _curves_of(part, content)
-        for summary in part:
-            drawn = None if summary.latest is None else curves.get(summary.latest.test_id)
-            stem = f"vehicles/{summary.file_stem}"
-            yield f"{stem}.html", vehicle_page(summary, drawn, content.settings, foot)
-            yield f"{stem}.json", json_twin(summary)
+        part = vehicles[start : start + VEHICLES_AT_A_TIME]
+        hashes = {one: vehicle_inputs_hash(one, ledger, content) for one in part}
+        stale = []
+        for vehicle_id in part:
+            names = _names_of(vehicle_id)
+            if all(earlier.is_fresh(name, hashes[vehicle_id]) for name in names):
+                yield from (_File(name, None) for name in names)
+            else:
+                stale.append(vehicle_id)
+        for vehicle_id, texts in _texts(stale, ledger, content):
+            for name, text in zip(_names_of(vehicle_id), texts, strict=True):
+                yield _File(name, text, hashes[vehicle_id])
         if advance is not None:
             advance(len(part))
 
 
+def _names_of(vehicle_id: str) -> tuple[str, str]:
+    stem = f"vehicles/{file_stem(vehicle_id)}"
+    return (f"{stem}.html", f"{stem}.json")
+
+
+def _texts(
+    vehicles: Sequence[str], ledger: Ledger, content: SiteContent
+) -> Iterator[tuple[str, tuple[str, str]]]:
+    """Page and twin of the vehicles, their samples read together."""
+    summaries = [summarise_vehicle(one, ledger, content.settings) for one in vehicles]
+    curves = _curves_of(summaries, content)
+    foot = foot_of(content.settings, content.code_version)
+    for summary in summaries:
+        drawn = None if summary.latest is None else curves.get(summary.latest.test_id)
+        page = vehicle_page(summary, drawn, content.settings, foot)
+        yield summary.vehicle_id, (page, json_twin(summary))
+
+
 def _curves_of(summaries: Sequence[VehicleSummary], content: SiteContent) -> dict[str, Curves]:
     tests = [summary.latest.test_id for summary in summaries if summary.latest is not None]
-    frames = [frame for frame in map(content.read_samples, tests) if not frame.is_empty()]
-    if not frames:
+    if not tests:
         return {}
-    samples = pl.concat(frames, how="diagonal")
+    samples = content.read_samples(tests)
     context = content.context.filter(pl.col("test_id").is_in(tests))
     return read_curves(samples, context, content.settings)
 
@@ -145,15 +186,9 @@ def _write_if_changed(path: Path, data: bytes) -> bool:
     return True
 
 
-def _read_manifest(folder: Path) -> set[str]:
-    """Vehicle files written by an earlier run; a damaged list removes nothing."""
-    try:
-        listed = json.loads((folder / _MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return set()
-    if not isinstance(listed, list):
-        return set()
-    return {name for name in listed if isinstance(name, str) and _VEHICLE_FILE.fullmatch(name)}
+def _vehicle_files_of(earlier: Manifest) -> set[str]:
+    """Vehicle files written by an earlier run; whatever else a manifest names stays."""
+    return {name for name in earlier.entries if _VEHICLE_FILE.fullmatch(name)}
 
 
 def _remove(folder: Path, names: set[str]) -> int:

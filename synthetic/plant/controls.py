@@ -20,7 +20,7 @@ LEAST_CLUTCH_DWELL_S = 3.0
 # suction-pressure and flow valves move the stroke at these rates; chosen
 STROKE_PER_KPA_S, STROKE_PER_FLOW_S = 0.0011, 0.16
 FULL_FLOW_KG_PER_S = 0.045
-IDLE_STROKE = 0.02
+IDLE_STROKE = 0.01
 # the control takes the stroke back as the high side nears its limit
 LIMITER_KPA, LIMITER_WIDTH_KPA = 2450.0, 350.0
 REGULATING_HIGH_SIDE_KPA = 1500.0

@@ -10,6 +10,7 @@ import pytest
 from invented_fleet import Plan, judge, make_inputs, state_of
 
 from models.history import History, PastTest, Repair
+from models.sentences import missing_text
 from models.settings import AssessmentSettings
 from models.states import STATE_NAMES, LatestTest
 from models.states import state_of as decide
@@ -75,6 +76,18 @@ UNKNOWN = [make_test(k, "not_assessable") for k in range(4)]
 )
 def test_two_of_the_last_three_or_one_far_beyond(tests, state):
     assert decided(past(*tests)).name == state
+
+
+@pytest.mark.parametrize(
+    ("feature", "wanted"),
+    [
+        ("duct_air_c", "intake air temperature and humidity"),
+        ("high_side_kpa", "ambient or condenser inlet air temperature"),
+    ],
+)
+def test_where_conditions_are_missing_they_are_asked_for_and_not_the_quantity(feature, wanted):
+    gap = {**GAP, "feature": feature, "reason_code": "conditions_missing"}
+    assert missing_text([gap], {feature}) == wanted
 
 
 def test_a_finding_before_an_untellable_test_stays_in_sight():

@@ -21,7 +21,7 @@ def words(checked):
 def test_a_workspace_is_described_and_nothing_is_stored(shop):
     checked = check_workspace(shop.workspace, Silence())
     text = words(checked)
-    assert "1 models, 40 vehicles, 3 tests" in text
+    assert "Rows: 1 of models, 40 of vehicles, 3 of tests" in text
     assert "3 log files: 3 can be read, 0 cannot." in text
     assert "superheat at evaporator outlet: 3 of 3" in text
     assert "superheat at rear evaporator outlet: 0 of 3" in text
@@ -60,7 +60,7 @@ def test_a_registered_file_is_described_column_by_column(shop):
     assert row[0] == row[3] == "low_side_kpa"
     assert row[-2:] == ["kPa", "100%"]
     assert 290 < float(row[-4]) < float(row[-3]) < 420
-    assert "Cannot: superheat at rear evaporator outlet (not logged:" in words(checked)
+    assert "Cannot: superheat at rear evaporator outlet (lacks rear" in words(checked)
     assert checked.n_refused == 0
     assert not shop.workspace.work_folder.exists()
 
@@ -86,6 +86,14 @@ def test_a_column_without_a_unit_is_refused_by_name(shop):
     checked = check_file(shop.log("bay0/log000.csv"), shop.root)
     assert checked.n_refused == 1
     assert "Refused: column Low side [psi]" in words(checked)
+
+
+def test_a_column_that_is_no_channel_is_named_for_the_whole_workspace(shop):
+    text = shop.log("bay0/log000.csv").read_text()
+    shop.log("bay0/log000.csv").write_text(text.replace("low_side_kpa", "Tyre [bar]", 1))
+    checked = check_workspace(shop.workspace, Silence())
+    assert "bay0/log000.csv, column Tyre [bar]: The column matches no channel" in words(checked)
+    assert checked.n_refused == 0
 
 
 def test_a_file_that_is_no_log_is_refused_in_words(tmp_path):

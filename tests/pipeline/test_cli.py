@@ -50,6 +50,13 @@ def test_a_second_run_says_that_nothing_changed(shop):
     assert "0 pages written" in done.stdout
 
 
+def test_a_log_is_found_by_the_name_that_the_lists_use(shop):
+    assert call("check", "bay0/log000.csv", "-w", shop.root).exit_code == 0
+    done = call("check", "bay0/none.csv", "-w", shop.root)
+    assert done.exit_code == 2
+    assert "there is no file bay0/none.csv" in " ".join(done.stderr.split())
+
+
 def test_help_lists_the_commands_and_the_exit_codes():
     told = call("--help").stdout
     for command in (

@@ -68,7 +68,8 @@ def test_the_nearest_channel_is_a_hint(header, expected):
 @pytest.mark.parametrize(
     ("header", "unit"),
     [("Time [s]", "s"), ("time_s", "s"), ("Elapsed", ""), ("Elapsed time (min)", "min"),
-     ("Timestamp", ""), ("Downtime", None), ("Time to target", None)],
+     ("Timestamp", ""), ("Date/Time", ""), ("Date and time", ""),
+     ("Downtime", None), ("Time to target", None)],
 )  # fmt: skip
 def test_headers_that_name_the_time(header, unit):
     assert match_time(header) == unit

@@ -128,6 +128,11 @@ def test_a_registry_row_without_a_file_is_reported():
     assert [(c.path, c.code) for c in plan.missing] == [("gone.csv", "log_file_missing")]
 
 
+def test_a_log_that_the_registry_spells_in_other_letters_is_suggested():
+    plan = plan_ingest([file("bay/x.csv")], contexts(row("Bay/X.csv")), NONE, "common")
+    assert "Did you mean `bay/x.csv`?" in plan.missing[0].hint
+
+
 def test_a_stored_log_that_is_gone_from_disk_is_kept_and_said():
     rows = contexts(row("x.csv"))
     stored = stored_logs(plan_ingest([file("x.csv")], rows, NONE, "common"))

@@ -135,6 +135,7 @@ def test_rows_that_all_end_in_a_delimiter_are_whole(tmp_path):
         ("a.csv", (HEADER + "\n\n").encode(), "header_only"),
         ("a.csv", b"hello\nworld\n", "no_header"),
         ("a.csv", b"Time [s],Tyre [bar]\n0,2.2\n", "no_header"),
+        ("a.csv", b"Shop\nWhen;Ambient [degC]\n0;20,5\n", "no_time_column"),
         ("a.csv", bytes(range(256)) * 20, "not_text"),
         ("a.csv", b"\0" * 500, "not_text"),
         ("a.csv", b"PAR1" + b"x" * 100, "not_text"),
@@ -162,6 +163,14 @@ def test_what_is_no_log_is_refused_with_a_sentence(tmp_path, name, content, code
     assert len(row["hint"]) > 10
     assert batch.readings.select("outcome_code", "n_rows").row(0) == ("refused", 0)
     assert batch.samples.is_empty()
+
+
+def test_a_log_without_a_time_shows_the_names_it_has(tmp_path):
+    text = "Shop\nWhen;Ambient [degC];A;B;C;D;E\n0;20,5\n"
+    refusal = read_one(write(tmp_path, "a.csv", text)).refusals.row(0, named=True)
+    assert refusal["place"] == "line 2"
+    assert "`When`, `Ambient [degC]`, `A`, `B`, `C`, `D`, ..." in refusal["sentence"]
+    assert "[time]" in refusal["hint"]
 
 
 def test_a_missing_file_is_refused(tmp_path):

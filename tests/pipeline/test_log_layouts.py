@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+
 import pytest
 from log_writing import notice_codes, read_one, refusal_codes, values, write
 
@@ -79,3 +81,14 @@ def test_zeros_at_the_end_of_a_file_are_a_cut_not_a_foreign_file(tmp_path, last)
     batch = read_one(write(tmp_path, "a.csv", text.encode() + b"\0" * 9000))
     assert values(batch, "ambient_air_c") == [20.5] * 200
     assert notice_codes(batch) == [(None, "last_line_cut")]
+
+
+def test_a_packed_file_that_bursts_is_refused_before_it_is_unpacked(tmp_path):
+    header = b"Time [s],Ambient [degC]\n"
+    bomb = gzip.compress(header + b"0,20.5\n" * 15_000_000)
+    batch = read_one(write(tmp_path, "a.csv.gz", bomb))
+    # within the limit of size, but no log packs so well
+    assert len(bomb) < 250_000
+    assert refusal_codes(batch) == [(None, "packed_too_tightly")]
+    frozen = gzip.compress(header + b"".join(b"%d,20.5\n" % n for n in range(20_000)))
+    assert values(read_one(write(tmp_path, "b.csv.gz", frozen)), "ambient_air_c") == [20.5] * 20_000

@@ -76,6 +76,31 @@ def test_a_profile_of_the_workspace_reads_its_logger(tmp_path):
     assert notice_codes(batch) == [("X", "unused_column")]
 
 
+@pytest.mark.parametrize(
+    "recognise", ['columns = ["When", "P1"]', 'columns = ["P1"]', 'first_line = "My logger"']
+)
+def test_the_names_that_a_profile_states_are_enough_to_find_the_header(tmp_path, recognise):
+    own = f"""
+    name = "own"
+    [recognise]
+    {recognise}
+    [time]
+    column = "When"
+    [[channels]]
+    column = "P1"
+    channel = "low_side_kpa"
+    unit = "psia"
+    """
+    profiles = read_profiles(workspace_with(tmp_path, own=own))
+    log = write(tmp_path, "a.csv", "My logger\nShop;7\nWhen;P1\n0;24,0\n1;25,0\n")
+    batch = read_one(log, with_door=door(profiles=profiles))
+    assert batch.readings["profile"].to_list() == ["own"]
+    assert values(batch, "low_side_kpa") == pytest.approx([24.0 * KPA_PER_PSI, 25.0 * KPA_PER_PSI])
+    other = write(tmp_path, "b.csv", "My logger\nWhen;P2\n0;24,0\n")
+    batch = read_one(other, with_door=door(profiles=profiles))
+    assert refusal_codes(batch) == [(None, "no_header")]
+
+
 def test_without_its_profile_the_same_log_is_refused(tmp_path):
     assert refusal_codes(read_one(write(tmp_path, "a.csv", LOG))) == [(None, "no_header")]
 

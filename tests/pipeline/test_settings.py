@@ -30,8 +30,12 @@ def test_an_empty_file_gives_the_defaults(tmp_path):
 
 def test_the_fresh_file_says_the_defaults_and_nothing_else():
     assert Settings.model_validate(tomllib.loads(settings_text())) == Settings()
-    uncommented = re.sub(r"(?m)^# ([a-z_0-9]+ = )", r"\1", settings_text())
-    stated = tomllib.loads(uncommented)
+    fresh = settings_text()
+    # whoever takes away every mark has TOML that says the defaults, and the examples
+    uncommented = re.sub(r"(?m)^# ([a-z_0-9]+ = )", r"\1", fresh)
+    assert Settings.model_validate(tomllib.loads(uncommented), strict=True).site.altitude_m
+    with_default = re.sub(r"(?m)^# ([a-z_0-9]+ = .*(?<!it has no default))$", r"\1", fresh)
+    stated = tomllib.loads(with_default)
     assert Settings.model_validate(stated, strict=True) == Settings()
     # every key but those without a default stands there
     for section in ("reading", "store", "derivation", "assessment", "report"):
@@ -42,9 +46,7 @@ def test_the_fresh_file_says_the_defaults_and_nothing_else():
 
 def test_every_key_of_the_fresh_file_is_explained():
     lines = settings_text().splitlines()
-    keys = [
-        n for n, line in enumerate(lines) if re.match(r"# (\(no default.*\) )?[a-z_]+ = ", line)
-    ]
+    keys = [n for n, line in enumerate(lines) if re.match(r"# [a-z_]+ = ", line)]
     assert len(keys) > 20
     bare = [lines[n] for n in keys if not lines[n - 1].startswith("# ")]
     assert bare == []
@@ -120,3 +122,27 @@ def test_without_a_near_word_the_few_known_are_listed():
 def test_the_text_of_an_error_lists_every_problem(tmp_path):
     with pytest.raises(ProblemsError, match=r"2 problems found:\n.*line 1.*\n.*line 2"):
         read(tmp_path, "one = 1\ntwo = 2\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "line"),
+    [
+        ("[derivation]\nlow_side_accuracy_kpa = inf\n", "derivation.low_side_accuracy_kpa", 2),
+        ("\n[site]\naltitude_m = nan\n", "site.altitude_m", 3),
+        ("[reading]\nlargest_log_megabytes = -inf\n", "reading.largest_log_megabytes", 2),
+    ],
+)
+def test_no_setting_is_endless_or_undefined(tmp_path, text, key, line):
+    (problem,) = problems(tmp_path, text)
+    assert (problem.code, problem.line) == ("wrong_value", line)
+    assert f"`{key}`" in problem.sentence
+
+
+def test_brackets_without_end_are_a_fault_of_the_file(tmp_path):
+    (problem,) = problems(tmp_path, "a = " + "[" * 100_000)
+    assert problem.code == "not_toml"
+
+
+def test_a_check_of_our_own_says_once_what_it_found(tmp_path):
+    (problem,) = problems(tmp_path, 'time_zone = "Mars/Base"\n')
+    assert problem.sentence.count("Mars/Base") == 1

@@ -178,7 +178,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         repairs=_frame(REGISTRY_TABLES["repairs"], [_repair(car) for car in cars[1:]]),
         logs=_frame(LOGS, [_log(test) for test in every] + [_refused_log()]),
         rejected=_frame(REJECTED, _rejected(every)),
-        read_samples=samples,
+        read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
         settings=settings or ReportSettings(),
         code_version="0.1.0",

@@ -39,7 +39,7 @@ def test_refused_logs_and_columns_are_told_apart():
     assert [refusal.column for refusal in intake.columns] == ["LP [psi]"]
     # three tests a car, one broken file
     assert (intake.n_stored_logs, intake.n_refused_logs) == (6, 1)
-    assert intake.headline == "1 of 7 log was refused, and the tests in them count for nothing."
+    assert intake.headline == "1 of 7 logs was refused, and the tests in them count for nothing."
 
 
 def test_logs_refused_for_one_cause_stand_together_the_most_frequent_first():

@@ -14,15 +14,18 @@ import os
 import re
 import shutil
 import threading
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
+import polars as pl
 import pytest
 from site_content import HOSTILE_VEHICLE, make_content, make_samples
 
 from reports.display import file_stem
 from reports.site import write_site
 
+NBSP = "\N{NO-BREAK SPACE}"
 IN_CI = os.environ.get("CI") == "true"
 if not IN_CI:
     pytest.importorskip("playwright.sync_api", reason="Playwright for Python is not installed")
@@ -333,6 +336,60 @@ def test_print_keeps_state_reason_and_cautions(visit, site, tmp_path):
     printed = ARTEFACTS / "service.pdf"
     page.pdf(path=printed, format="A4")
     assert printed.stat().st_size > 20_000
+
+
+def test_on_paper_the_charts_are_as_wide_as_the_sheet_and_come_back(visit, site):
+    page = visit(address_of(site, SERVICE))
+    width = "Array.from(document.querySelectorAll('.plot svg'), (svg) => svg.clientWidth)"
+    on_screen = page.evaluate(width)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_timeout(100)
+    # A4 is 210 mm wide: less margins of 12 mm on both sides 186 mm, 703 px at 96 px to the inch
+    assert max(page.evaluate(width)) <= 703
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    page.wait_for_timeout(100)
+    assert page.evaluate(width) == on_screen
+
+
+def test_a_standing_start_runs_off_the_low_side_and_is_said_so(visit, tmp_path):
+    def started_late(test_id):
+        standing = pl.col("time_s") < 60
+        return make_samples(test_id).with_columns(
+            low_side_kpa=pl.when(standing).then(750.0).otherwise("low_side_kpa"),
+            high_side_kpa=pl.when(standing).then(750.0).otherwise("high_side_kpa"),
+        )
+
+    write_site(make_content(1, samples=started_late), tmp_path)
+    page = visit(address_of(tmp_path, f"vehicles/{file_stem('CAR-0000')}.html"))
+    # standing until 0:59 at 7.50 bar; running the low side stays within 3.12 to 3.28 bar
+    told = page.locator("#low-side figcaption .note").inner_text()
+    assert told == f"The start runs off this scale until 0:59: up to 7.50{NBSP}bar."
+    ticks = page.locator("#low-side .role-axis-label text").all_inner_texts()
+    assert "7" not in ticks
+    clipped = "document.querySelector('#low-side .mark-line').closest('[clip-path]') !== null"
+    assert page.evaluate(clipped)
+    # the numbers tell the start all the same
+    page.locator("#low-side summary").click()
+    assert page.locator("#low-side tbody tr").first.inner_text().split() == ["0:00", "7.50"]
+
+
+def test_the_way_to_the_refused_logs_keeps_the_choice(visit, site):
+    page = visit(address_of(site, "index.html"))
+    page.locator("[data-test-count=retest]").click()
+    page.locator("[data-test-intake] a").click()
+    assert page.locator("#data-quality").is_visible()
+    assert shown_vehicles(page) == ["CAR-0003", "CAR-0009"]
+
+
+def test_a_car_that_switches_all_the_time_has_no_heap_of_marks(visit, tmp_path):
+    content = make_content(1)
+    often = pl.concat([content.events.with_columns(time_s=pl.col("time_s") + 9 * n)
+                       for n in range(7)])  # fmt: skip
+    write_site(replace(content, events=often), tmp_path)
+    page = visit(address_of(tmp_path, f"vehicles/{file_stem('CAR-0000')}.html"))
+    assert page.locator("#high-side .mark-text text", has_text=re.compile("[▲▼]")).count() == 0
+    # 7 events, 7 times
+    assert page.locator(".legend").first.inner_text().count("one of 49 times") == 1
 
 
 def test_the_page_is_complete_without_scripts(browser, site):

@@ -113,7 +113,7 @@ def test_one_changed_vehicle_rewrites_its_page_and_the_index_only(tmp_path):
     after = files_of(tmp_path)
     stem = f"vehicles/{file_stem('CAR-0003')}"
     assert {name for name in after if after[name] != before[name]} == {
-        "index.html", "index.json", f"{stem}.html", f"{stem}.json",
+        "index.html", "index.json", "manifest.json", f"{stem}.html", f"{stem}.json",
     }  # fmt: skip
     assert result.n_pages_written == 2
 
