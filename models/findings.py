@@ -199,6 +199,22 @@ NOT_ADVERSE_ON_ORIFICE_TUBES: frozenset[Finding] = frozenset(
     {Finding.EVAPORATOR_OUTLET_SUPERHEAT_LOW, Finding.SUCTION_SUPERHEAT_LOW}
 )
 
+# A clamp reads a part of the way from its pipe to the air under the hood. That air is warmer
+# than suction and liquid line and cooler than the discharge line (common practice, no source;
+# the distances are in `features.uncertainty`), so heat that builds up there, or clamps that
+# sit badly, can make several of these at once without anything being wrong in the circuit.
+MADE_BY_CLAMPS: frozenset[Finding] = frozenset(
+    {
+        Finding.EVAPORATOR_OUTLET_SUPERHEAT_HIGH,
+        Finding.REAR_EVAPORATOR_OUTLET_SUPERHEAT_HIGH,
+        Finding.SUCTION_SUPERHEAT_HIGH,
+        Finding.DISCHARGE_SUPERHEAT_LOW,
+        Finding.DISCHARGE_TEMPERATURE_LOW,
+        Finding.SUBCOOLING_LOW,
+        Finding.EXPANSION_INLET_SUBCOOLING_LOW,
+    }
+)
+
 JUDGED_FEATURE: dict[str, JudgedFeature] = {feature.name: feature for feature in JUDGED}
 
 

@@ -13,7 +13,12 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from models.assessments import NO_WINDOW, NOT_ASSESSABLE, rests_on_one_sensor
+from models.assessments import (
+    NO_WINDOW,
+    NOT_ASSESSABLE,
+    can_come_of_clamps,
+    rests_on_one_sensor,
+)
 from models.coverage import ABSENT, NO_VERDICT
 from models.findings import JUDGED_FEATURE
 from models.history import History, PastTest, shared_findings, standing_far_beyond
@@ -162,6 +167,11 @@ def _others(test: PastTest, lead: Row) -> str:
 def _sensor_caution(test: PastTest) -> str:
     if rests_on_one_sensor(row["feature"] for row in test.findings):
         return " All of it rests on one sensor: check that sensor first."
+    if can_come_of_clamps(row["finding_code"] for row in test.findings):
+        return (
+            " All of it can come of clamps that read the air under the hood: check their seat and "
+            "insulation first."
+        )
     return ""
 
 
