@@ -1,9 +1,10 @@
 """Findings: what deviates, in the trade's words, and how much of it is worth reporting.
 
-Holds the enum `Finding` (its value is the sentence), the dictionary `JUDGED` of the
-features a car is judged by (direction, least effect, floor of the spread) and the sides
-that must be judged before a car may be called in band. Does not belong here: statistics,
-causes, or words for bad data (`features.screening` has those).
+Holds the enum `Finding` (its value is the sentence), the list `JUDGED` of the features a
+car is judged by (direction, least effect, floor of the spread), the findings that design or
+clamps alone can make, and the sides that must be judged before a car may be called in band.
+Does not belong here: statistics, causes, or words for bad data (`features.screening` has
+those).
 
 Least effects are what a technician would act on or measure again (common practice, no
 source; defaults to be tuned on data).

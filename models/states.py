@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from features.regimes import WHOLE_TEST, Regime
 from models.assessments import (
     NO_WINDOW,
     NOT_ASSESSABLE,
     can_come_of_clamps,
     rests_on_one_sensor,
+    rows_by,
 )
 from models.coverage import ABSENT, NO_VERDICT
 from models.findings import JUDGED_FEATURE
@@ -235,7 +237,7 @@ def _in_band(test: PastTest, latest: LatestTest) -> str:
 
 def _masking(regimes: tuple[str, ...]) -> str:
     """What a control that had reserve left can hide; empty after a test at full load."""
-    if "regulating" not in regimes or "saturated" in regimes:
+    if Regime.REGULATING not in regimes or Regime.SATURATED in regimes:
         return ""
     return (
         "The control was regulating: low charge, a worn compressor or a weak condenser can hide "
@@ -259,7 +261,7 @@ def latest_tests(
         .group_by("test_id")
         .agg(
             pl.col("feature").filter(pl.col("observed").is_not_null()).unique().sort(),
-            pl.col("regime").filter(judged & (pl.col("regime") != "whole_test")).unique().sort(),
+            pl.col("regime").filter(judged & (pl.col("regime") != WHOLE_TEST)).unique().sort(),
             pl.struct(worst_z="adverse_z", worst_feature="feature")
             .filter(pl.col("adverse_z").is_not_null())
             .last()
@@ -272,9 +274,7 @@ def latest_tests(
     )
     ordered = out.sort(pl.col("adverse_z").abs(), "feature", "regime")
     standing_out = {row["test_id"]: row for row in ordered.iter_rows(named=True)}
-    open_gaps: dict[str, list[Row]] = {}
-    for gap in gaps.join(ids, on="test_id", how="semi").iter_rows(named=True):
-        open_gaps.setdefault(gap["test_id"], []).append(gap)
+    open_gaps = rows_by(gaps.join(ids, on="test_id", how="semi", maintain_order="left"), "test_id")
     return {
         vehicle_id: _latest(
             rows.get(test_id), open_gaps.get(test_id, []), standing_out.get(test_id)
