@@ -1,7 +1,7 @@
 """Moist air and the atmosphere: pressure at altitude, humidity ratio, enthalpy.
 
 Holds array functions (NaN where unknown or not valid) and, under the same name with
-`_expression`, the expression functions over them (null instead). Pressures in kPa
+`_expression`, expression functions over those that frames need (null instead). Pressures in kPa
 absolute, temperatures in degC, relative humidity in %, humidity ratio in kg water per kg
 dry air. Does not belong here: refrigerants, coil performance, which air a probe reads.
 
@@ -93,11 +93,6 @@ def moist_air_enthalpy_kj_per_kg(
 def atmospheric_pressure_kpa_expression(altitude_m: pl.Expr) -> pl.Expr:
     """The column of `atmospheric_pressure_kpa`; null where not valid."""
     return expression_of(atmospheric_pressure_kpa, altitude_m)
-
-
-def saturation_vapour_pressure_kpa_expression(temperature_c: pl.Expr) -> pl.Expr:
-    """The column of `saturation_vapour_pressure_kpa`; null where not valid."""
-    return expression_of(saturation_vapour_pressure_kpa, temperature_c)
 
 
 def humidity_ratio_expression(

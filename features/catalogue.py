@@ -3,7 +3,7 @@
 Holds `FEATURE_RECORDS` and `CONDITIONS`, and the table `FEATURES` (one row per test and
 regime) that derives from them. Expressions read the columns of a block frame
 (`features.blocks`): channels, saturation temperatures, condenser air. Does not belong
-here: finding windows (`windows`), carrying the expressions out (`derive`).
+here: finding windows (`windows`), carrying the expressions out (`window_values`, `rates`).
 
 Superheat and subcooling always name their station: behind an internal heat exchanger a
 superheat of 10 to 25 K is normal (common practice, no source), at the evaporator outlet

@@ -2,7 +2,7 @@
 
 Takes events and gives one row per whole cycle, from one switching-on to the next, in
 chains without a long pause. Does not belong here: whether a chain is regular enough to
-read values from it (`windows`).
+read values from it (`periodic`).
 """
 
 from __future__ import annotations

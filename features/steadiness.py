@@ -4,7 +4,7 @@ Array functions: one value per block, NaN where unknown; the window is the block
 `length - 1` before it. The line through the window is found by least squares; the drift
 must be within its limit or not distinguishable from noise (Student's t), the scatter
 about the line within its own limit. What a coarse logger cannot resolve is not held
-against the car. Does not belong here: which channels and limits apply (`windows`).
+against the car. Does not belong here: which channels and limits apply (`settling`).
 """
 
 from __future__ import annotations

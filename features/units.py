@@ -230,14 +230,6 @@ def from_canonical(expr: pl.Expr, unit: Unit, atmospheric_kpa: pl.Expr) -> pl.Ex
     return (expr - _zero(unit, atmospheric_kpa)) / unit.factor
 
 
-def difference_from_canonical(expr: pl.Expr, unit: Unit) -> pl.Expr:
-    """The column of canonical differences (K, kPa) in steps of `unit`: no zero point enters.
-
-    A superheat of 10 K is 18 degF; an uncertainty of 10 kPa is 1.45 psi.
-    """
-    return expr / unit.factor
-
-
 def _zero(unit: Unit, atmospheric_kpa: pl.Expr) -> pl.Expr:
     if unit.reference == "gauge_vented":
         return atmospheric_kpa.cast(pl.Float64())

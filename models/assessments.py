@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from models.findings import JUDGED_FEATURE
+from models.findings import JUDGED_FEATURE, MADE_BY_CLAMPS
 from models.sentences import Row, capitalised, doubt_sentence, finding_sentence, gap_sentence
 from models.tables import ASSESSMENTS, EVIDENCE
 
@@ -28,6 +28,20 @@ def rests_on_one_sensor(features: Iterable[str]) -> bool:
     """Whether one logged channel has a part in every one of the features."""
     shared = [JUDGED_FEATURE[name].channels for name in features]
     return bool(frozenset.intersection(*shared)) if shared else False
+
+
+def can_come_of_clamps(codes: Iterable[str]) -> bool:
+    """Whether clamps that read towards the air under the hood would make all these findings."""
+    found = set(codes)
+    return bool(found) and found <= {finding.code for finding in MADE_BY_CLAMPS}
+
+
+def has_one_cause(found: Iterable[Row]) -> bool:
+    """Whether one error of measurement, in one sensor or on the clamps, makes all that is found."""
+    rows = list(found)
+    return rests_on_one_sensor(row["feature"] for row in rows) or can_come_of_clamps(
+        row["finding_code"] for row in rows
+    )
 
 
 def evidence_frame(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
@@ -115,8 +129,7 @@ def _verdict(row: Row, found: list[Row], gaps: list[Row]) -> tuple[str, str]:
     if found:
         strongest = max(found, key=lambda r: (abs(r["z"]), r["feature"], r["regime"]))
         sentence = f"{capitalised(finding_sentence(strongest))}."
-        is_far = any(r["is_far_beyond"] for r in found)
-        is_far = is_far and not rests_on_one_sensor(r["feature"] for r in found)
+        is_far = any(r["is_far_beyond"] for r in found) and not has_one_cause(found)
         return (FAR_BEYOND if is_far else FINDING), sentence
     if row["n_rows"] == 0:
         return NOT_ASSESSABLE, NO_WINDOW

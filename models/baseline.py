@@ -4,7 +4,7 @@ Takes the arrays of one group of cars (one model, or several of one architecture
 regime, fits every feature robustly on the conditions, and judges every test by a fit that
 its own car had no part in. A pool of models has an intercept per model; a car of it is
 compared with the mean of the models, and the spread grows by how much models differ.
-Does not belong here: which groups there are (`residuals`), p-values, findings.
+Does not belong here: which groups there are (`comparison`), p-values, findings.
 """
 
 from __future__ import annotations

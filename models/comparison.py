@@ -1,8 +1,8 @@
 """Each car compared with its own kind: first with its model, then with its architecture.
 
-Takes the arrays of all tests (`Fleet`), forms the groups by control regime and kind of
-window, and gives what
-was expected of every value, on which level of pooling, and why not where it was not.
+Takes the arrays of all tests (`Fleet`), forms the groups by control regime, kind of window
+and condenser fan stage, and gives what was expected of every value, on which level of
+pooling, and why not where it was not.
 Does not belong here: fitting one group on one basis (`baseline`), frames, p-values.
 """
 

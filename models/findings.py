@@ -1,9 +1,10 @@
 """Findings: what deviates, in the trade's words, and how much of it is worth reporting.
 
-Holds the enum `Finding` (its value is the sentence), the dictionary `JUDGED` of the
-features a car is judged by (direction, least effect, floor of the spread) and the sides
-that must be judged before a car may be called in band. Does not belong here: statistics,
-causes, or words for bad data (`features.screening` has those).
+Holds the enum `Finding` (its value is the sentence), the list `JUDGED` of the features a
+car is judged by (direction, least effect, floor of the spread), the findings that design or
+clamps alone can make, and the sides that must be judged before a car may be called in band.
+Does not belong here: statistics, causes, or words for bad data (`features.screening` has
+those).
 
 Least effects are what a technician would act on or measure again (common practice, no
 source; defaults to be tuned on data).
@@ -197,6 +198,22 @@ JUDGED: tuple[JudgedFeature, ...] = (
 # near zero is no sign there (common practice, no source).
 NOT_ADVERSE_ON_ORIFICE_TUBES: frozenset[Finding] = frozenset(
     {Finding.EVAPORATOR_OUTLET_SUPERHEAT_LOW, Finding.SUCTION_SUPERHEAT_LOW}
+)
+
+# A clamp reads a part of the way from its pipe to the air under the hood. That air is warmer
+# than suction and liquid line and cooler than the discharge line (common practice, no source;
+# the distances are in `features.uncertainty`), so heat that builds up there, or clamps that
+# sit badly, can make several of these at once without anything being wrong in the circuit.
+MADE_BY_CLAMPS: frozenset[Finding] = frozenset(
+    {
+        Finding.EVAPORATOR_OUTLET_SUPERHEAT_HIGH,
+        Finding.REAR_EVAPORATOR_OUTLET_SUPERHEAT_HIGH,
+        Finding.SUCTION_SUPERHEAT_HIGH,
+        Finding.DISCHARGE_SUPERHEAT_LOW,
+        Finding.DISCHARGE_TEMPERATURE_LOW,
+        Finding.SUBCOOLING_LOW,
+        Finding.EXPANSION_INLET_SUBCOOLING_LOW,
+    }
 )
 
 JUDGED_FEATURE: dict[str, JudgedFeature] = {feature.name: feature for feature in JUDGED}

@@ -1,6 +1,6 @@
 """The recent tests of each car: since its last repair, and which findings they share.
 
-Takes assessments, residuals with findings, and repairs, gives a record per car. Does not
+Takes assessments, their evidence, and repairs, gives a record per car. Does not
 belong here: the state and its sentence (`states`).
 """
 

@@ -16,17 +16,11 @@ Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
 
 
-def adjusted_p_values(p_values: Array) -> Array:
-    """Benjamini-Hochberg adjusted p-values (q-values), in the order given.
-
-    A value at most q marks a rejection at false discovery rate q. The smallest adjusted
-    value of a family is its Simes p-value.
-    """
-    return adjusted_within(p_values, np.zeros(p_values.size, dtype=np.int64))
-
-
 def adjusted_within(p_values: Array, families: Numbers) -> Array:
-    """`adjusted_p_values` of each family, all families at once.
+    """Benjamini-Hochberg adjusted p-values (q-values) of each family, in the order given.
+
+    A value at most q marks a rejection at false discovery rate q in its family. The
+    smallest adjusted value of a family is its Simes p-value.
 
     Parameters
     ----------

@@ -1,7 +1,8 @@
 """Why a row could not be judged: the enum `NotAssessable`, its value is the sentence.
 
-Holds the reason codes and which of them a better test would cure. Does not belong here:
-words for distrusted samples (`features.screening`) and for deviations (`findings`).
+Holds the reason codes. Does not belong here: which of them a better test would cure
+(`coverage`), words for distrusted samples (`features.screening`) and for deviations
+(`findings`).
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Residuals: every derived quantity of every test against what was expected of it.
 
-Takes the features and contexts of all tests as frames, gives the RESIDUALS frame with z,
-p and q values and findings, one row per test, regime and feature, and the BASELINES it
-rests on. Does not belong here: what is expected (`comparison`), verdicts on tests and
-cars (`assessments`, `states`).
+Takes the features and contexts of all tests as frames, gives what they were compared by and
+the RESIDUALS frame with z and p values, one row per test, regime and feature. Does not
+belong here: what is expected (`comparison`), q values and findings (`flags`), verdicts on
+tests and cars (`assessments`, `states`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import polars as pl
 from scipy.special import stdtr
 
 from features.catalogue import FEATURE
+from features.regimes import WHOLE_TEST, Regime
 from models.comparison import LEVELS, Comparison, Fleet, compare
 from models.conditions import CONDITION_NAMES, CONDITIONS, STEADY_ONLY
 from models.findings import JUDGED, JudgedFeature
@@ -31,10 +32,9 @@ if TYPE_CHECKING:
     from models.tail import Tail
 
 # Nothing is to be learned of the refrigerant circuit while it stands or starts.
-UNJUDGED_REGIMES = ("off", "starting")
+UNJUDGED_REGIMES = (Regime.OFF.value, Regime.STARTING.value)
 # Nearer to full than to half: switched fans run at about half or at full [default].
 _FULL_FAN_PCT = 75.0
-WHOLE_TEST = "whole_test"
 _ROW_COLUMNS = (
     "test_id", "vehicle_id", "model_id", "regime", "window_kind_code", "n_windows", "steady_s",
 )  # fmt: skip

@@ -104,7 +104,8 @@ class AssessmentSettings(BaseModel):
         gt=0.0,
         description=(
             "Distance, in spreads, from which a single test is enough for `service`, when "
-            "the findings do not all rest on one sensor."
+            "the findings do not all rest on one sensor, nor on clamps that read the air under "
+            "the hood."
         ),
     )
     far_beyond_effects: float = Field(

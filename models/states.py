@@ -13,7 +13,14 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from models.assessments import NO_WINDOW, NOT_ASSESSABLE, rests_on_one_sensor
+from features.regimes import WHOLE_TEST, Regime
+from models.assessments import (
+    NO_WINDOW,
+    NOT_ASSESSABLE,
+    can_come_of_clamps,
+    rests_on_one_sensor,
+    rows_by,
+)
 from models.coverage import ABSENT, NO_VERDICT
 from models.findings import JUDGED_FEATURE
 from models.history import History, PastTest, shared_findings, standing_far_beyond
@@ -162,6 +169,11 @@ def _others(test: PastTest, lead: Row) -> str:
 def _sensor_caution(test: PastTest) -> str:
     if rests_on_one_sensor(row["feature"] for row in test.findings):
         return " All of it rests on one sensor: check that sensor first."
+    if can_come_of_clamps(row["finding_code"] for row in test.findings):
+        return (
+            " All of it can come of clamps that read the air under the hood: check their seat and "
+            "insulation first."
+        )
     return ""
 
 
@@ -225,7 +237,7 @@ def _in_band(test: PastTest, latest: LatestTest) -> str:
 
 def _masking(regimes: tuple[str, ...]) -> str:
     """What a control that had reserve left can hide; empty after a test at full load."""
-    if "regulating" not in regimes or "saturated" in regimes:
+    if Regime.REGULATING not in regimes or Regime.SATURATED in regimes:
         return ""
     return (
         "The control was regulating: low charge, a worn compressor or a weak condenser can hide "
@@ -249,7 +261,7 @@ def latest_tests(
         .group_by("test_id")
         .agg(
             pl.col("feature").filter(pl.col("observed").is_not_null()).unique().sort(),
-            pl.col("regime").filter(judged & (pl.col("regime") != "whole_test")).unique().sort(),
+            pl.col("regime").filter(judged & (pl.col("regime") != WHOLE_TEST)).unique().sort(),
             pl.struct(worst_z="adverse_z", worst_feature="feature")
             .filter(pl.col("adverse_z").is_not_null())
             .last()
@@ -262,9 +274,7 @@ def latest_tests(
     )
     ordered = out.sort(pl.col("adverse_z").abs(), "feature", "regime")
     standing_out = {row["test_id"]: row for row in ordered.iter_rows(named=True)}
-    open_gaps: dict[str, list[Row]] = {}
-    for gap in gaps.join(ids, on="test_id", how="semi").iter_rows(named=True):
-        open_gaps.setdefault(gap["test_id"], []).append(gap)
+    open_gaps = rows_by(gaps.join(ids, on="test_id", how="semi", maintain_order="left"), "test_id")
     return {
         vehicle_id: _latest(
             rows.get(test_id), open_gaps.get(test_id, []), standing_out.get(test_id)

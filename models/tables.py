@@ -1,6 +1,6 @@
 """Table contracts of the judgement: baselines, residuals, assessments, states, evidence.
 
-Holds the declarations only; the frames are made by `baseline`, `residuals`,
+Holds the declarations only; the frames are made by `baseline_table`, `residuals`, `flags`,
 `assessments` and `states`. Quantities of a residual are in the unit of its feature,
 which is the suffix of the feature's name. Does not belong here: the wording of findings
 and reasons (`findings`, `reasons`).

@@ -14,7 +14,6 @@ from features.channels import CANONICAL_UNITS, CHANNELS
 from features.units import (
     UNITS,
     UnitError,
-    difference_from_canonical,
     from_canonical,
     parse_unit,
     to_canonical,
@@ -130,14 +129,6 @@ def test_unknown_atmosphere_leaves_only_the_vented_gauge_unknown():
 @pytest.mark.parametrize("value", [None, float("nan"), float("inf"), -float("inf"), 1.7e308])
 def test_no_number_in_gives_null_out(value):
     assert canonical(value, UNITS["psi absolute"]) is None
-
-
-def test_a_difference_has_no_zero_point():
-    # 10 K of superheat is 18 degF; 6.894757293168 kPa is one psi
-    frame = pl.DataFrame({"k": [10.0], "kpa": [6.894757293168]})
-    for column, unit, expected in (("k", "degF", 18.0), ("kpa", "psi gauge", 1.0)):
-        got = frame.select(difference_from_canonical(pl.col(column), UNITS[unit])).item()
-        assert got == pytest.approx(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -316,3 +316,31 @@ def test_missing_humidity_costs_in_band_and_is_asked_for(inputs):
 
 def test_default_clock_of_these_tests_is_after_all_tests(inputs):
     assert inputs.context["started_at"].max() < AS_OF < datetime(2027, 1, 1, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("further", "state"),
+    [({}, "watch"), ({"duct_air_c": 15.0, "duct_drop_k": -15.0}, "service")],
+)
+def test_clamps_in_hot_air_are_one_cause_however_many_they_are(further, state):
+    # superheat up and subcooling down: two clamps, and one heat under the hood makes both
+    clamps = {"evaporator_outlet_superheat_k": 20.0, "condenser_outlet_subcooling_k": -15.0}
+    inputs = make_inputs(Plan(n_tests=1, faults={0: clamps | further}))
+    found = state_of(judge(inputs), "aster-000")
+    assert found["state"] == state
+    assert ("check their seat" in found["reason"]) is (not further)
+
+
+def test_clamps_in_hot_air_are_confirmed_by_a_second_test():
+    clamps = {"evaporator_outlet_superheat_k": 20.0, "condenser_outlet_subcooling_k": -15.0}
+    inputs = make_inputs(Plan(n_tests=2, faults={0: clamps}))
+    found = state_of(judge(inputs), "aster-000")
+    assert found["state"] == "service"
+    assert "check their seat" in found["reason"]
+
+
+def test_two_clamps_against_the_heat_are_two_sensors():
+    # superheat down and subcooling up: no warm air makes clamps read so
+    clamps = {"evaporator_outlet_superheat_k": -20.0, "condenser_outlet_subcooling_k": 15.0}
+    inputs = make_inputs(Plan(n_tests=1, faults={0: clamps}))
+    assert state_of(judge(inputs), "aster-000")["state"] == "service"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from features.catalogue import FEATURE
-from models.assessments import rests_on_one_sensor
+from models.assessments import can_come_of_clamps, rests_on_one_sensor
 from models.findings import CORE_SIDES, FINDING, JUDGED, JUDGED_FEATURE, Finding
 
 
@@ -62,3 +62,23 @@ def test_core_sides_are_judged_features():
 )
 def test_findings_of_one_sensor_are_recognised(features, one):
     assert rests_on_one_sensor(features) is one
+
+
+# Which way a clamp errs between its pipe and warmer air under the hood, worked out by hand:
+# suction line 10 and liquid line 45 below 60 degC read warm, so superheat comes out high and
+# subcooling low; the discharge line at 85 above it reads cool (common practice, no source).
+@pytest.mark.parametrize(
+    ("codes", "by_clamps"),
+    [
+        (["evaporator_outlet_superheat_high", "subcooling_low"], True),
+        (["suction_superheat_high", "expansion_inlet_subcooling_low"], True),
+        (["suction_superheat_high", "discharge_temperature_low"], True),
+        (["evaporator_outlet_superheat_low", "subcooling_high"], False),
+        (["evaporator_outlet_superheat_high", "discharge_temperature_high"], False),
+        (["evaporator_outlet_superheat_high", "subcooling_low", "duct_air_warm"], False),
+        (["evaporator_outlet_superheat_high", "subcooling_low", "low_side_pressure_low"], False),
+        ([], False),
+    ],
+)
+def test_what_heat_under_the_hood_does_to_clamps_is_recognised(codes, by_clamps):
+    assert can_come_of_clamps(codes) is by_clamps
