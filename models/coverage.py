@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from models.findings import CORE_SIDES, CoreSide
+from models.findings import CORE_SIDES, JUDGED, CoreSide
 from models.reasons import NotAssessable
 
 # Would a better test close the gap, or can none until more is logged or more cars are known?
@@ -37,6 +37,9 @@ _ORDER = {
     )
 }
 _CODE = {place: reason for reason, place in _ORDER.items()}
+# How often fan and compressor are switched is judged too bluntly for its absence to keep a
+# car from being called in band.
+_DISPENSABLE = [feature.name for feature in JUDGED if feature.is_for_whole_test]
 _COLUMNS = ("test_id", "side", "feature", "reason_code", "kind", "lacking", "baseline_vehicles")
 
 
@@ -93,7 +96,7 @@ def _kind_gaps(tests: pl.DataFrame, status: pl.DataFrame, covered: pl.DataFrame)
     """Features that the model is judged by elsewhere, not judged in this test."""
     return (
         tests.select("test_id", "model_id")
-        .join(covered, on="model_id")
+        .join(covered.filter(~pl.col("feature").is_in(_DISPENSABLE)), on="model_id")
         .join(status, on=["test_id", "feature"], how="left")
         .with_columns(pl.col("reason_code").fill_null(ABSENT), side=pl.lit(None, pl.String))
         .filter(pl.col("reason_code") != "judged")

@@ -8,7 +8,7 @@ and nothing is computed when no input changed. Does not belong here: any statist
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -80,7 +80,7 @@ def _inputs_hash(
     Of the instant it is the day that counts, and which tests and repairs lie before it.
     """
     logs = store.read("logs").filter(pl.col("outcome_code") == "stored")
-    registry = [asdict(inputs)[name].rows() for name in ("vehicles", "models", "repairs")]
+    registry = [frame.rows() for frame in (inputs.vehicles, inputs.models, inputs.repairs)]
     return hash_values(
         logs.select("test_id", "inputs_hash").sort("test_id").rows(),
         registry,

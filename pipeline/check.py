@@ -15,7 +15,7 @@ import polars as pl
 from features.catalogue import FEATURE_RECORDS, FEATURES
 from features.context import CONTEXT
 from pipeline.check_file import FileCheck, check_one_file
-from pipeline.fingerprints import hash_logs
+from pipeline.ingest import hashed_logs
 from pipeline.ingest_plan import plan_ingest
 from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop, batches, work_out
@@ -25,7 +25,6 @@ from pipeline.readers import READINGS
 from pipeline.refusals import NOTICES
 from pipeline.run import objection_lines, refusal_lines
 from pipeline.store_tables import LOGS
-from pipeline.workspace import list_logs
 from reports.wording import quantity_words
 
 if TYPE_CHECKING:
@@ -67,12 +66,7 @@ def check_file(file: Path, workspace_folder: Path) -> Checked:
 def check_workspace(workspace: Workspace, progress: Progress) -> Checked:
     """What the logs of a workspace give, read as an ingest would."""
     inputs = read_inputs(workspace)
-    paths = list_logs(workspace)
-    progress.begin("Looking at files", len(paths))
-    files = []
-    for file in hash_logs(paths, [workspace.logs_folder / path for path in paths]):
-        files.append(file)
-        progress.advance()
+    files = hashed_logs(workspace, progress)
     contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
     plan = plan_ingest(files, contexts, LOGS.empty(), "")
     found = _read_all(workspace, inputs, plan, progress)

@@ -23,12 +23,8 @@ if TYPE_CHECKING:
     from pipeline.run import Order, StoreSummary
     from pipeline.workspace import Workspace
 
-EXIT_DONE = 0
-EXIT_FAILED = 1
-EXIT_WRONG_COMMAND_LINE = 2
-EXIT_WORKSPACE_PROBLEMS = 3
+# 0 and 2 are given by the reading of the command line, the rest by `failures`.
 EXIT_SOMETHING_REFUSED = 4
-EXIT_LOCKED = 5
 
 _EPILOG = """
 Exit codes: 0 done; 1 unexpected failure; 2 wrong command line; 3 settings or registry of
@@ -378,30 +374,8 @@ def _failures_told(debug: bool) -> Iterator[None]:
     except Exception as error:
         if debug:
             raise
-        code, text = _failure(error)
-        _say(text, is_error=True)
-        raise typer.Exit(code) from error
+        from pipeline.failures import failure_of
 
-
-def _failure(error: Exception) -> tuple[int, str]:
-    from pipeline.problems import ProblemsError
-    from pipeline.store_faults import StoreError, StoreLockedError
-
-    if isinstance(error, ProblemsError):
-        return EXIT_WORKSPACE_PROBLEMS, f"{error}\nNothing was stored."
-    if isinstance(error, StoreLockedError):
-        return EXIT_LOCKED, f"Not started: {error.sentence}.\nWhat to do: {error.hint}."
-    if isinstance(error, StoreError):
-        return EXIT_FAILED, f"Error: {error.sentence}.\nWhat to do: {error.hint}."
-    if isinstance(error, OSError):
-        place = f" ({error.filename})" if error.filename else ""
-        return EXIT_FAILED, (
-            f"Error: the system refused: {error.strerror or error}{place}.\n"
-            "What to do: check free disk space and permissions, then run the command again; "
-            "what was stored before is intact."
-        )
-    return EXIT_FAILED, (
-        f"Error: something failed that should not ({type(error).__name__}: {error}).\n"
-        "What to do: run the command again with --debug and report what it shows; "
-        "what was stored before is intact."
-    )
+        failure = failure_of(error)
+        _say(failure.text, is_error=True)
+        raise typer.Exit(failure.exit_code) from error

@@ -96,7 +96,7 @@ def ingest(
     is_debugging: bool = False,
 ) -> IngestSummary:
     """Bring the store up to date with logs and registry; returns what was done."""
-    files = _hashed(workspace, progress)
+    files = hashed_logs(workspace, progress)
     contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
     plan = plan_ingest(files, contexts, store.read("logs"), _common_hash(inputs))
     n_rows = _store_registry(store, inputs)
@@ -113,9 +113,10 @@ def ingest(
     return _summary(plan, read, n_rows)
 
 
-def _hashed(workspace: Workspace, progress: Progress) -> list[LogFile]:
+def hashed_logs(workspace: Workspace, progress: Progress) -> list[LogFile]:
+    """The log files of a workspace as they are on disk now, in order of path."""
     paths = list_logs(workspace)
-    progress.begin("Looking for changes", len(paths))
+    progress.begin("Looking at files", len(paths))
     files = []
     for file in hash_logs(paths, [workspace.logs_folder / path for path in paths]):
         files.append(file)

@@ -65,12 +65,12 @@ def closest(word: str, known: Iterable[str]) -> str | None:
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """The hint "Did you mean `x`?", else the known words when they are few, else nothing."""
+    """The hint "Did you mean `x`?", else the known words when they are a few, else nothing."""
     candidates = list(known)
     near = closest(word, candidates)
     if near is not None:
         return f"Did you mean `{near}`?"
-    if len(candidates) <= 8:
+    if 0 < len(candidates) <= 8:
         return f"Known are: {', '.join(f'`{name}`' for name in candidates)}."
     return ""
 

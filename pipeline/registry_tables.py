@@ -214,11 +214,4 @@ REGISTRY_FILES: tuple[RegistryTable, ...] = (
     INSTRUMENT_ENTRIES, VOLUME_ENTRIES,
 )  # fmt: skip
 
-MODELS = MODEL_ENTRIES.table
-VEHICLES = VEHICLE_ENTRIES.table
-TESTS = TEST_ENTRIES.table
-REPAIRS = REPAIR_ENTRIES.table
-INSTRUMENTS = INSTRUMENT_ENTRIES.table
-VOLUMES = VOLUME_ENTRIES.table
-
 REGISTRY_TABLES: dict[str, Table] = {file.name: file.table for file in REGISTRY_FILES}

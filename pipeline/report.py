@@ -32,6 +32,7 @@ _FRAMES = (
     "residuals",
     "features",
     "windows",
+    "unread",
     "events",
     "trust",
     "context",
@@ -40,6 +41,7 @@ _FRAMES = (
     "repairs",
     "logs",
     "rejected",
+    "notices",
 )
 
 

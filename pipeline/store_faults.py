@@ -1,7 +1,7 @@
 """Why a store cannot be used: the errors, and what a database's message means to a person.
 
 Holds `StoreError` and `StoreLockedError`, and turns the text of a database error into
-one of them. Does not belong here: the database itself (`warehouse`), exit codes (`cli`).
+one of them. Does not belong here: the database itself (`warehouse`), exit codes (`failures`).
 """
 
 from __future__ import annotations

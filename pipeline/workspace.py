@@ -63,18 +63,6 @@ class Workspace:
         """The folder of the report pages."""
         return self.root / "site"
 
-    def log_file(self, log_path: str) -> Path:
-        """The file of a log path as the registry writes it.
-
-        Raises
-        ------
-        ValueError
-            The path leaves the logs folder.
-        """
-        if not is_inside(log_path):
-            raise ValueError(f"the path {log_path!r} leaves the logs folder")
-        return self.logs_folder / PurePosixPath(log_path)
-
     def shown(self, file: Path) -> str:
         """The path of a file as shown to a reader: relative to the workspace where it can be."""
         return (

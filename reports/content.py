@@ -61,7 +61,17 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "finding_code",
         "reason_code",
     ),
-    "windows": ("test_id", "window_number", "kind_code", "regime", "start_s", "end_s"),
+    "features": ("test_id", "duct_air_source"),
+    "windows": (
+        "test_id",
+        "window_number",
+        "kind_code",
+        "regime",
+        "start_s",
+        "end_s",
+        "cycle_code",
+    ),
+    "unread": ("test_id", "reason_code", "channel", "sentence"),
     "events": (
         "test_id",
         "event_number",
@@ -77,6 +87,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "repairs": ("repair_id", "vehicle_id", "performed_at", "component", "action"),
     "logs": ("path", "outcome_code", "test_id", "vehicle_id", "inputs_hash"),
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
+    "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
 }
 
 
@@ -88,14 +99,14 @@ class SiteContent:
     ----------
     states, evidence, residuals
         Tables of `models`: one row per vehicle, per finding, per test and feature.
-    features, windows, events, trust
+    features, windows, unread, events, trust
         Tables of `features`.
     context
         `features.context.CONTEXT`, one row per stored test.
     vehicles, models, repairs
         The registry.
-    logs, rejected
-        What came in and what was refused.
+    logs, rejected, notices
+        What came in, what was refused, and what was remarked on logs read all the same.
     read_samples
         Gives the canonical samples of some tests, stacked (an empty frame if none are stored).
     clock
@@ -114,6 +125,7 @@ class SiteContent:
     residuals: pl.DataFrame
     features: pl.DataFrame
     windows: pl.DataFrame
+    unread: pl.DataFrame
     events: pl.DataFrame
     trust: pl.DataFrame
     context: pl.DataFrame
@@ -122,6 +134,7 @@ class SiteContent:
     repairs: pl.DataFrame
     logs: pl.DataFrame
     rejected: pl.DataFrame
+    notices: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime
     settings: ReportSettings

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from features.units import UNITS
+
 if TYPE_CHECKING:
     from datetime import datetime
 
@@ -22,8 +24,6 @@ if TYPE_CHECKING:
 
 UNKNOWN = "not known"
 MINUS = "\N{MINUS SIGN}"
-
-KPA_PER_PSI = 6.894757293168361  # exact from the pound and the inch: 0.45359237*9.80665/0.0254^2
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class DisplayUnit:
 _PRESSURE = {
     "bar": DisplayUnit(0.01, 0.0, 2, "bar", "bar"),
     "kPa": DisplayUnit(1.0, 0.0, 0, "kPa", "kPa"),
-    "psi": DisplayUnit(1.0 / KPA_PER_PSI, 0.0, 1, "psi", "psi"),
+    "psi": DisplayUnit(1.0 / UNITS["psi absolute"].factor, 0.0, 1, "psi", "psi"),
 }
 _TEMPERATURE = {
     "degC": DisplayUnit(1.0, 0.0, 1, "°C", "K"),

@@ -17,7 +17,9 @@ import polars as pl
 from reports.display import date_text, file_stem
 from reports.findings import Comparison, read_comparison
 from reports.intake import Intake, read_intake
+from reports.leading import in_order_of_telling
 from reports.retelling import in_display_units, in_one_breath
+from reports.unread import read_unread
 from reports.wording import STATES, state_words
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ Row = dict[str, Any]
 
 _REST_ON_FINDINGS = ("service", "watch")
 _OTHERS_TOLD = 2
+_OF_A_TEST = "The test of "  # so a reason of `models.states` begins that speaks of a test
 
 
 @dataclass(frozen=True)
@@ -45,11 +48,12 @@ class StateCount:
 
 @dataclass(frozen=True)
 class FleetRow:
-    """One vehicle of the list; `leading` is its most deviating finding, if any.
+    """One vehicle of the list; `leading` is its plainest certain finding, if any.
 
     `detail` is what the list says below it: what else was found, in which tests, and what
-    to mind; without a finding that counts, the reason. `wanted` is what the next test
-    should bring, where the last one could not tell.
+    to mind; without a finding that counts, the reason, or why there was nothing to judge.
+    `unread` says why the latest test has no window, `wanted` what the next test should
+    bring, where the last one could not tell.
     """
 
     vehicle_id: str
@@ -60,6 +64,7 @@ class FleetRow:
     rank: int
     reason: str
     detail: str
+    unread: str
     wanted: str
     leading: Comparison | None
     n_more: int
@@ -101,9 +106,15 @@ def summarise_fleet(content: SiteContent) -> FleetSummary:
 
 def _rows(content: SiteContent) -> tuple[FleetRow, ...]:
     findings = _findings(content.evidence)
-    days = _days(content)
+    days, unread = _days(content), _unread(content)
     rows = [
-        _row(state, findings.get(state["vehicle_id"], []), days, content.settings)
+        _row(
+            state,
+            findings.get(state["vehicle_id"], []),
+            days,
+            unread.get(state["latest_test_id"], ""),
+            content.settings,
+        )
         for state in content.states.iter_rows(named=True)
     ]
     return tuple(sorted(rows, key=_urgency))
@@ -115,10 +126,14 @@ def _urgency(row: FleetRow) -> tuple[int, float, str]:
 
 
 def _row(
-    state: Row, findings: Sequence[Row], days: Mapping[str, str], settings: ReportSettings
+    state: Row,
+    findings: Sequence[Row],
+    days: Mapping[str, str],
+    unread: str,
+    settings: ReportSettings,
 ) -> FleetRow:
     words = state_words(state["state"])
-    distinct = _distinct(findings)
+    distinct = in_order_of_telling(findings)
     reason = in_display_units(state["reason"] or "", settings)
     speaks_of_findings = bool(distinct) and words.state in _REST_ON_FINDINGS
     return FleetRow(
@@ -129,7 +144,10 @@ def _row(
         key=words.key,
         rank=STATES.index(words),
         reason=reason,
-        detail=_detail(state, findings, days, settings) if speaks_of_findings else reason,
+        detail=_detail(state, findings, days, settings)
+        if speaks_of_findings
+        else _why(words.state, reason, unread),
+        unread=unread,
         wanted=(state["missing"] or "") if words.state == "retest" else "",
         leading=read_comparison(distinct[0], settings) if speaks_of_findings else None,
         n_more=max(0, len(distinct) - 1),
@@ -137,6 +155,14 @@ def _row(
         tested_on=date_text(state["latest_tested_at"], settings),
         n_tests=state["n_tests"] or 0,
     )
+
+
+def _why(state: str, reason: str, unread: str) -> str:
+    """The reason; of a test to repeat, why it could not be read in place of its first sentence."""
+    if state != "retest" or not unread or not reason.startswith(_OF_A_TEST):
+        return reason
+    _, _, afterword = reason.partition(". ")
+    return f"Could not be read: {unread}. {afterword}".strip()
 
 
 def _findings(evidence: pl.DataFrame) -> dict[str, list[Row]]:
@@ -151,12 +177,12 @@ def _findings(evidence: pl.DataFrame) -> dict[str, list[Row]]:
     return found
 
 
-def _distinct(findings: Sequence[Row]) -> list[Row]:
-    """Each finding once, where it deviates most."""
-    first: dict[tuple[str, str | None], Row] = {}
-    for row in findings:
-        first.setdefault((row["feature"], row["finding_code"]), row)
-    return list(first.values())
+def _unread(content: SiteContent) -> dict[str, str]:
+    """By test without a window, why it has none."""
+    briefs: dict[str, list[str]] = defaultdict(list)
+    for row in content.unread.sort("test_id", "reason_code", "channel").iter_rows(named=True):
+        briefs[row["test_id"]].append(read_unread(row, content.settings).brief)
+    return {test_id: "; ".join(told) for test_id, told in briefs.items()}
 
 
 def _days(content: SiteContent) -> dict[str, str]:
@@ -169,7 +195,7 @@ def _detail(
     state: Row, findings: Sequence[Row], days: Mapping[str, str], settings: ReportSettings
 ) -> str:
     """What else was found, in which tests, and what the reason adds after its first sentence."""
-    _, *others = (read_comparison(row, settings) for row in _distinct(findings))
+    _, *others = (read_comparison(row, settings) for row in in_order_of_telling(findings))
     told = [f"{other.quantity} {other.difference}" for other in others[:_OTHERS_TOLD]]
     more = len(others) - len(told)
     also = f"Also {in_one_breath([*told, *([f'{more} more'] if more else [])])}. " if told else ""

@@ -53,7 +53,8 @@ def vehicle_inputs_hash(vehicle_id: str, ledger: Ledger, content: SiteContent) -
     if samples_hash is None and any(test["test_id"] == latest_id for test in tests):
         return None
     of_vehicle = (ledger.evidence, ledger.residuals, ledger.repairs)
-    of_test = (ledger.windows, ledger.events, ledger.trust)
+    of_test = (ledger.windows, ledger.unread, ledger.events, ledger.trust)
+    of_log = (ledger.refused_columns, ledger.notices)
     told = [
         code_hash(),
         content.code_version,
@@ -63,6 +64,7 @@ def vehicle_inputs_hash(vehicle_id: str, ledger: Ledger, content: SiteContent) -
         tests,
         [rows.get(vehicle_id) for rows in of_vehicle],
         [[rows.get(test["test_id"]) for rows in of_test] for test in tests],
-        [ledger.refused_columns.get(test["log_path"]) for test in tests],
+        [[rows.get(test["log_path"]) for rows in of_log] for test in tests],
+        [ledger.duct_sources.get(test["test_id"]) for test in tests],
     ]
     return hashlib.sha256(json.dumps(told, default=str).encode()).hexdigest()

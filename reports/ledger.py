@@ -23,7 +23,8 @@ Rows = dict[str, list[Row]]
 class Ledger:
     """Rows by vehicle (residuals, evidence, repairs, tests) and by test or log (the rest).
 
-    `samples_hashes` tells by test what its samples were made of, where that is known.
+    `duct_sources` tells by test which sensors its duct air is from, `samples_hashes` what its
+    samples were made of, where that is known.
     """
 
     states: dict[str, Row]
@@ -32,9 +33,12 @@ class Ledger:
     repairs: Rows
     tests: Rows
     windows: Rows
+    unread: Rows
     events: Rows
     trust: Rows
     refused_columns: Rows
+    notices: Rows
+    duct_sources: dict[str, str]
     samples_hashes: dict[str, str | None]
 
 
@@ -53,11 +57,20 @@ def open_ledger(content: SiteContent) -> Ledger:
         repairs=_rows_by("vehicle_id", content.repairs.sort("performed_at", "repair_id")),
         tests=_rows_by("vehicle_id", content.context.sort("started_at", "test_id")),
         windows=_rows_by("test_id", content.windows.sort("test_id", "window_number")),
+        unread=_rows_by("test_id", content.unread.sort("test_id", "reason_code", "channel")),
         events=_rows_by("test_id", content.events.sort("test_id", "time_s", "event_number")),
         trust=_rows_by("test_id", distrusted.sort("test_id", "channel", "rule_code")),
         refused_columns=_rows_by("path", columns.sort("path", "column_name", "code")),
+        notices=_rows_by("path", content.notices.sort("path", "column_name", "code", "place")),
+        duct_sources=_duct_sources(content.features),
         samples_hashes=dict(content.logs.sort("path").select("test_id", "inputs_hash").iter_rows()),
     )
+
+
+def _duct_sources(features: pl.DataFrame) -> dict[str, str]:
+    """By test, the sensors behind its duct air: decided once for all regimes of a test."""
+    known = features.select("test_id", "duct_air_source").drop_nulls().sort(pl.all())
+    return dict(known.iter_rows())
 
 
 def _rows_by(key: str, frame: pl.DataFrame) -> Rows:

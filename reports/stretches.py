@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.display import clock_text
-from reports.wording import WINDOW_WORDS, plain_words, regime_words
+from reports.wording import CYCLE_WORDS, WINDOW_WORDS, plain_words, regime_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -29,6 +29,7 @@ class Stretch:
     span: str
     kind: str
     regime: str
+    cycle_code: str = ""
 
 
 def read_stretches(windows: Iterable[Mapping[str, Any]]) -> tuple[Stretch, ...]:
@@ -44,7 +45,7 @@ def read_stretches(windows: Iterable[Mapping[str, Any]]) -> tuple[Stretch, ...]:
 
 
 def _continues(last: Mapping[str, Any], row: Mapping[str, Any]) -> bool:
-    is_alike = all(last[name] == row[name] for name in ("kind_code", "regime"))
+    is_alike = all(last[name] == row[name] for name in ("kind_code", "regime", "cycle_code"))
     return bool(is_alike and row["start_s"] - last["end_s"] <= _LARGEST_SEAM_S)
 
 
@@ -53,9 +54,15 @@ def _stretch(row: Mapping[str, Any]) -> Stretch:
         start_s=round(row["start_s"], 1),
         end_s=round(row["end_s"], 1),
         span=f"{clock_text(row['start_s'])}\N{EN DASH}{clock_text(row['end_s'])}",
-        kind=WINDOW_WORDS.get(row["kind_code"], plain_words(row["kind_code"])),
+        kind=_kind(row),
         regime=regime_words(row["regime"]),
+        cycle_code=row["cycle_code"] or "",
     )
+
+
+def _kind(row: Mapping[str, Any]) -> str:
+    code = row["kind_code"]
+    return CYCLE_WORDS.get(row["cycle_code"]) or WINDOW_WORDS.get(code) or plain_words(code)
 
 
 def spans_text(stretches: Sequence[Stretch]) -> str:

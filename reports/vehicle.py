@@ -6,7 +6,6 @@ page and JSON twin are written. Does not belong here: curves (`curves`), layout.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,22 +20,22 @@ from reports.display import (
 from reports.evidence import Finding, read_findings
 from reports.findings import Comparison, read_comparison
 from reports.history import HistoryPanel, RepairMark, history_panels
-from reports.retelling import in_display_units, in_quotes
+from reports.retelling import in_display_units
 from reports.stretches import Stretch, read_stretches
+from reports.unassessed import Remark, Unassessed, read_remarks, read_unassessed
+from reports.unread import Unread, read_unread
 from reports.wording import (
+    DUCT_SOURCE_NOTES,
     EVENT_WORDS,
     SOURCE_WORDS,
+    SWING_NOTE,
     plain_words,
     quantity_words,
-    reason_words,
-    regime_words,
     state_words,
     term_words,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from reports.ledger import Ledger, Row
     from reports.settings import ReportSettings
 
@@ -64,23 +63,17 @@ class SetAside:
 
 
 @dataclass(frozen=True)
-class Unassessed:
-    """Something that could not be judged, why, and what would help if known."""
-
-    subject: str
-    reason: str
-    hint: str
-
-
-@dataclass(frozen=True)
 class LatestTest:
-    """The test that the curves show."""
+    """The test that the curves show; `notes` are on how its values were read."""
 
     test_id: str
     tested_at: str
     log_path: str
     facts: tuple[tuple[str, str], ...]
     stretches: tuple[Stretch, ...]
+    unread: tuple[Unread, ...]
+    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
     events: tuple[Event, ...]
     set_aside: tuple[SetAside, ...]
     comparisons: tuple[Comparison, ...]
@@ -129,7 +122,7 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
         findings=read_findings(vehicle_id, tests, ledger, settings),
         latest=None if latest is None else _latest(latest, residuals, ledger, settings),
         missing=tuple((state["missing"] or "").split("; ")) if state["missing"] else (),
-        unassessed=_unassessed(latest, residuals, ledger),
+        unassessed=read_unassessed(latest, residuals, ledger),
         history=_history(tests, residuals, settings),
         repairs=tuple(_repair(row, settings) for row in ledger.repairs.get(vehicle_id, [])),
     )
@@ -140,16 +133,27 @@ def _latest(
 ) -> LatestTest:
     test_id = test["test_id"]
     judged = [row for row in residuals if row["test_id"] == test_id and row["observed"] is not None]
+    stretches = read_stretches(ledger.windows.get(test_id, []))
     return LatestTest(
         test_id=test_id,
         tested_at=moment_text(test["started_at"], settings),
         log_path=test["log_path"] or "",
         facts=_facts(test),
-        stretches=read_stretches(ledger.windows.get(test_id, [])),
+        stretches=stretches,
+        unread=tuple(read_unread(row, settings) for row in ledger.unread.get(test_id, [])),
+        notes=_notes(stretches, ledger.duct_sources.get(test_id)),
+        remarks=read_remarks(test["log_path"], ledger),
         events=tuple(_event(row, settings) for row in ledger.events.get(test_id, [])),
         set_aside=tuple(_set_aside(row, settings) for row in ledger.trust.get(test_id, [])),
         comparisons=tuple(read_comparison(row, settings) for row in judged),
     )
+
+
+def _notes(stretches: tuple[Stretch, ...], duct_source: str | None) -> tuple[str, ...]:
+    """What to know of how the values were read: over swings, from one duct sensor."""
+    has_swings = any(stretch.cycle_code == "swing" for stretch in stretches)
+    duct_note = DUCT_SOURCE_NOTES.get(duct_source or "")
+    return tuple(note for note in (SWING_NOTE if has_swings else None, duct_note) if note)
 
 
 _FACTS = (
@@ -202,35 +206,6 @@ def _set_aside(row: Row, settings: ReportSettings) -> SetAside:
         share=f"{number_text(100 * row['distrusted_share'], 1)}\N{NO-BREAK SPACE}%",
         sentence=in_display_units(row["sentence"] or plain_words(row["rule_code"]), settings),
     )
-
-
-def _unassessed(latest: Row | None, residuals: list[Row], ledger: Ledger) -> tuple[Unassessed, ...]:
-    """What could not be judged in the latest test, without repeating a subject and reason."""
-    found: list[Unassessed] = []
-    if latest is not None:
-        found += [
-            Unassessed(
-                f"column {row['column_name']}",
-                in_quotes(row["sentence"] or ""),
-                in_quotes(row["hint"] or ""),
-            )
-            for row in ledger.refused_columns.get(latest["log_path"], [])
-        ]
-        found += _not_judged(row for row in residuals if row["test_id"] == latest["test_id"])
-    return tuple(dict.fromkeys(found))
-
-
-def _not_judged(residuals: Iterable[Row]) -> list[Unassessed]:
-    """The quantities without a judgement, together where reason and regime are the same."""
-    subjects: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for row in residuals:
-        if row["reason_code"] is not None:
-            key = (reason_words(row["reason_code"]), regime_words(row["regime"]))
-            subjects[key].append(quantity_words(row["feature"]))
-    return [
-        Unassessed(f"{', '.join(subjects[reason, regime])} ({regime})", reason, "")
-        for reason, regime in sorted(subjects)
-    ]
 
 
 def _history(

@@ -160,6 +160,25 @@ TERM_WORDS: dict[str, str] = {
 
 WINDOW_WORDS: dict[str, str] = {"steady": "steady", "periodic": "in regular cycles"}
 
+CYCLE_WORDS: dict[str, str] = {
+    "compressor": "in regular cycles of the compressor",
+    "fan": "in regular cycles of the condenser fan",
+    "swing": "in regular swings without switching",
+}
+
+SWING_NOTE = (
+    "Read over whole swings: pressure and superheat swing evenly although neither fan nor "
+    "compressor switches, as they do when an expansion valve hunts. That it swings is not "
+    "judged: only a mean over whole swings that lies out of band is a finding."
+)
+
+# sources of duct air that say something about how certain it is
+DUCT_SOURCE_NOTES: dict[str, str] = {
+    code: f"Duct air is from the {side} sensor alone: the other side may be some degrees warmer "
+    "or cooler, so its values count as less certain than the mean of two."
+    for code, side in (("duct_left_c", "left"), ("duct_right_c", "right"))
+}
+
 SOURCE_WORDS: dict[str, str] = {
     "command": "from the logged command",
     "pressure": "inferred from both pressures",

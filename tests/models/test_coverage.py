@@ -56,6 +56,12 @@ def test_what_its_kind_is_judged_by_is_needed_too():
     ]
 
 
+def test_switching_rates_are_not_needed():
+    rows = judged("a", *CORE, "fan_events_per_min") + judged("b", *CORE)
+    rows.append(("b", "fan_events_per_min", "outside_range_seen", ""))
+    assert find_gaps(table(rows), frame_of_tests("a", "b")).height == 0
+
+
 def test_fewer_conditions_than_its_kind_is_a_gap():
     rows = judged("a", *CORE) + [("b", f, None, "engine speed") for f in CORE]
     gaps = find_gaps(table(rows), frame_of_tests("a", "b"))

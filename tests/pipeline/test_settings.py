@@ -117,6 +117,7 @@ def test_the_nearest_word(word, expected):
 def test_without_a_near_word_the_few_known_are_listed():
     assert did_you_mean("x", ["one", "two"]) == "Known are: `one`, `two`."
     assert did_you_mean("x", [f"name{n}" for n in range(9)]) == ""
+    assert did_you_mean("x", []) == ""
 
 
 def test_the_text_of_an_error_lists_every_problem(tmp_path):

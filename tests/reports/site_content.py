@@ -12,10 +12,11 @@ from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.events import EVENTS
 from features.screening import TRUST
+from features.unread import UNREAD
 from features.windows import WINDOWS
 from models.tables import EVIDENCE, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
-from pipeline.store_tables import LOGS, REJECTED
+from pipeline.store_tables import LOGS, NOTICES, REJECTED
 from reports.content import SiteContent
 from reports.settings import ReportSettings
 
@@ -168,8 +169,9 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         states=_frame(STATES, [_state(car, tests[car["vehicle_id"]]) for car in cars]),
         evidence=_frame(EVIDENCE, _evidence(residuals)),
         residuals=_frame(RESIDUALS, residuals),
-        features=FEATURES.empty(),
-        windows=_frame(WINDOWS, [_window(test) for test in every]),
+        features=_frame(FEATURES, _features(cars, tests)),
+        unread=_frame(UNREAD, _unread(cars, tests)),
+        windows=_frame(WINDOWS, _windows(cars, tests)),
         events=_frame(EVENTS, [row for test in every for row in _events(test)]),
         trust=_frame(TRUST, [_distrusted(test) for test in every[::7]]),
         context=_frame(CONTEXT, every),
@@ -178,6 +180,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         repairs=_frame(REGISTRY_TABLES["repairs"], [_repair(car) for car in cars[1:]]),
         logs=_frame(LOGS, [_log(test) for test in every] + [_refused_log()]),
         rejected=_frame(REJECTED, _rejected(every)),
+        notices=_frame(NOTICES, _notices(cars, tests)),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
         settings=settings or ReportSettings(),
@@ -194,11 +197,65 @@ def _frame(table, rows):
     )
 
 
-def _window(test):
+def _latest_of(cars, tests, state):
+    """The latest tests of the cars in a state."""
+    return [tests[car["vehicle_id"]][-1] for car in cars if car["state"] == state]
+
+
+def _windows(cars, tests):
+    """A window in every test but those of `_unread`; of a car to watch, over swings."""
+    unread = {row["test_id"] for row in _unread(cars, tests)}
+    swings = {test["test_id"] for test in _latest_of(cars, tests, "watch")}
+    return [
+        _window(test, is_swing=test["test_id"] in swings)
+        for car in cars
+        for test in tests[car["vehicle_id"]]
+        if test["test_id"] not in unread
+    ]
+
+
+def _window(test, *, is_swing):
     return {
-        "test_id": test["test_id"], "window_number": 1, "kind_code": "steady",
+        "test_id": test["test_id"], "window_number": 1,
+        "kind_code": "periodic" if is_swing else "steady",
+        "cycle_code": "swing" if is_swing else None,
         "regime": "saturated", "start_s": 125.0, "end_s": 250.0, "n_samples": 125,
     }  # fmt: skip
+
+
+def _unread(cars, tests):
+    return [
+        {
+            "test_id": test["test_id"], "reason_code": "never_settled",
+            "channel": "evaporator_outlet_c",
+            "sentence": "never settled: the suction line drifts by 1.8 K/min (1 allowed)",
+        }
+        for test in _latest_of(cars, tests, "retest")
+    ]  # fmt: skip
+
+
+def _features(cars, tests):
+    """The latest test of a car to watch has one duct sensor, that of a car in band two."""
+    sources = {"watch": "duct_left_c", "in band": "both_sides"}
+    return [
+        {"test_id": test["test_id"], "regime": regime, "duct_air_source": source}
+        for state, code in sources.items()
+        for test in _latest_of(cars, tests, state)
+        for regime, source in (("saturated", code), ("whole_test", None))
+    ]
+
+
+def _notices(cars, tests):
+    """A remark on the latest log of each car in band and in service."""
+    return [
+        {
+            "path": test["log_path"], "column_name": "<i>Notes</i>", "code": "unused_column",
+            "sentence": "The column matches no channel.", "place": "column Notes",
+            "hint": "List it in `ignore`.",
+        }
+        for state in ("in band", "service")
+        for test in _latest_of(cars, tests, state)
+    ]  # fmt: skip
 
 
 def _events(test):

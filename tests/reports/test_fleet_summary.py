@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
 from site_content import HOSTILE_VEHICLE, make_content
 
+from models.assessments import NO_WINDOW, NOT_ASSESSABLE
+from models.history import History, PastTest, Repair
+from models.settings import AssessmentSettings
+from models.states import LatestTest, state_of
 from reports.content import SiteContent
 from reports.fleet import summarise_fleet
 from reports.settings import ReportSettings
@@ -51,21 +56,22 @@ def test_counts_and_headline():
 
 def test_a_row_to_the_digit():
     row = next(r for r in summarise_fleet(make_content(3)).rows if r.state == "service")
-    # subcooling: 1.1 observed, 6.0 expected, spread 1.0: (1.1 - 6.0) / 1.0 = -4.9;
-    # duct air (13.4 - 8.2) / 1.3 = +4.0 deviates less and is the one "more"
+    # duct air: (13.4 - 8.2) / 1.3 = +4.0; subcooling deviates more, (1.1 - 6.0) / 1.0 = -4.9,
+    # but warm vents are plainer: it is the one "more"
     assert row.leading is not None
-    assert row.leading.quantity == "subcooling at condenser outlet"
-    assert row.leading.direction == "lower than expected"
-    assert row.leading.observed == f"1.1{NBSP}K"
-    assert row.leading.expected == f"6.0{NBSP}K"
-    assert row.leading.difference == f"{MINUS}4.9{NBSP}K"
-    assert row.leading.z == -4.9
+    assert row.leading.quantity == "duct air temperature"
+    assert row.leading.direction == "higher than expected"
+    assert row.leading.observed == f"13.4{NBSP}°C"
+    assert row.leading.expected == f"8.2{NBSP}°C"
+    assert row.leading.difference == f"+5.2{NBSP}K"
+    assert (row.leading.z, row.leading.z_text) == (4.0, "+4.0")
     assert row.leading.q_text == f"1.2{NBSP}%"
     assert row.leading.baseline == "41 cars of this model"
     assert row.n_more == 1
     assert row.n_tests == 3
     assert row.detail == (
-        f"Also duct air temperature +5.2{NBSP}K. Seen in the tests of 2026-05-18 and 2026-03-19."
+        f"Also subcooling at condenser outlet {MINUS}4.9{NBSP}K. "
+        "Seen in the tests of 2026-05-18 and 2026-03-19."
     )
 
 
@@ -152,3 +158,52 @@ def test_a_frame_without_a_needed_column_is_refused_by_name():
     fields["states"] = content.states.drop("reason", "worst_z")
     with pytest.raises(ValueError, match=r"states lacks reason; states lacks worst_z.*rebuild"):
         SiteContent(**fields)
+
+
+def reason_without_a_window(*, is_tested_since_repair):
+    """The reason that `models` gives a car whose last test had no window; before it, a finding."""
+    at = datetime(2026, 5, 1, tzinfo=UTC)
+    found = {"feature": "duct_air_c", "finding_code": "duct_air_warm", "z": 4.0}
+    sizes = {"observed": 13.4, "expected": 8.2, "regime": "saturated"}
+    earlier = PastTest("t1", at, "finding", "", None, None, (found | sizes,))
+    last = PastTest("t2", at + timedelta(days=9), NOT_ASSESSABLE, NO_WINDOW, None, None, ())
+    repair = None if is_tested_since_repair else Repair("r1", at + timedelta(days=20))
+    history = History("CAR-0003", "Model A", (earlier, last), repair)
+    latest = LatestTest((), frozenset(), (), None)
+    state = state_of(history, latest, AssessmentSettings(), at + timedelta(days=30))
+    assert state.name == "retest"
+    return state.reason
+
+
+@pytest.mark.parametrize(
+    ("is_tested_since_repair", "begins"),
+    [
+        (
+            True,
+            f"Could not be read: suction line never settled: drifted by 1.8{NBSP}K/min, limit 1. ",
+        ),
+        (False, "Repaired on 21 May 2026 and not tested since"),
+    ],
+)
+def test_a_retest_row_says_why_the_test_could_not_be_read(is_tested_since_repair, begins):
+    content = make_content(6)
+    reason = reason_without_a_window(is_tested_since_repair=is_tested_since_repair)
+    states = content.states.with_columns(reason=pl.lit(reason))
+    row = next(
+        row
+        for row in summarise_fleet(replace(content, states=states)).rows
+        if row.state == "retest"
+    )
+    assert row.detail.startswith(begins)
+    # what an earlier test found is not lost with the sentence that is replaced
+    assert ("On 1 May 2026: duct air 5.2 K warmer" in row.detail) == is_tested_since_repair
+    assert row.reason == reason
+    assert row.unread.startswith("suction line never settled")
+
+
+def test_a_retest_row_keeps_its_reason_where_nothing_more_is_known():
+    content = make_content(6)
+    states = content.states.with_columns(reason=pl.lit("The test of 1 May 2026 cannot tell: x."))
+    known = replace(content, states=states, unread=content.unread.clear())
+    row = next(row for row in summarise_fleet(known).rows if row.state == "retest")
+    assert (row.detail, row.unread) == ("The test of 1 May 2026 cannot tell: x.", "")

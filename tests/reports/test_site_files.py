@@ -267,6 +267,32 @@ def test_an_empty_fleet_has_a_page_that_says_what_to_do(tmp_path):
     assert "registry/vehicles.csv" in (tmp_path / "index.html").read_text()
 
 
+def test_pages_tell_how_the_latest_test_was_read(hostile_site):
+    retest, watch, hostile = (
+        (hostile_site / "vehicles" / f"{file_stem(car)}.html").read_text()
+        for car in ("CAR-0003", "CAR-0001", HOSTILE_VEHICLE)
+    )
+    nbsp = "\N{NO-BREAK SPACE}"
+    assert f"the suction line drifts by 1.8{nbsp}K/min (1 allowed)" in retest
+    assert '<p>None: <a href="#unassessed">why</a>.</p>' in retest
+    assert "data-test-unread" not in watch
+    assert watch.count("data-test-note") == 2
+    assert "1 remark on the log of the latest test" in hostile
+    assert "column &lt;i&gt;Notes&lt;/i&gt;" in hostile
+    assert "<i>Notes" not in hostile
+    twin = json.loads((hostile_site / "vehicles" / f"{file_stem('CAR-0003')}.json").read_text())
+    assert twin["latest"]["unread"][0]["code"] == "never_settled"
+
+
+def test_the_list_is_sorted_by_the_deviation_it_shows(hostile_site):
+    page = PageText((hostile_site / "index.html").read_text())
+    rows = [attrs for tag, attrs in page.elements if tag == "tr" and "data-s" in attrs]
+    # duct air leads: (13.4 - 8.2) / 1.3 = 4.0, though the worst deviation is 4.9
+    shown = {row["data-s"]: row.get("data-z") for row in rows}
+    assert (shown["service"], shown["watch"], shown["in-band"]) == ("4.0", "4.0", None)
+    assert "+4.0&nbsp;spreads" in (hostile_site / "index.html").read_text()
+
+
 def test_a_test_without_stored_samples_says_so(tmp_path):
     nothing = make_samples("t", rows=0)
     write_site(make_content(1, samples=lambda _: nothing), tmp_path)

@@ -7,10 +7,10 @@ from reports.stretches import read_stretches, spans_text
 DASH = "\N{EN DASH}"
 
 
-def window(number, start_s, end_s, *, kind="steady", regime="saturated"):
+def window(number, start_s, end_s, *, kind="steady", regime="saturated", cycle=None):
     return {
         "window_number": number, "start_s": start_s, "end_s": end_s, "kind_code": kind,
-        "regime": regime,
+        "regime": regime, "cycle_code": cycle,
     }  # fmt: skip
 
 
@@ -49,3 +49,16 @@ def test_many_spans_are_cut_short():
     )
     assert "more" not in spans_text(read_stretches(rows[:4]))
     assert spans_text(()) == ""
+
+
+def test_what_cycles_is_told_and_kept_apart():
+    rows = [
+        window(1, 0.0, 60.0, kind="periodic", regime="running", cycle="fan"),
+        window(2, 60.0, 120.0, kind="periodic", regime="running", cycle="swing"),
+        window(3, 120.0, 180.0, kind="periodic", regime="running", cycle="compressor"),
+    ]
+    assert [(one.kind, one.cycle_code) for one in read_stretches(rows)] == [
+        ("in regular cycles of the condenser fan", "fan"),
+        ("in regular swings without switching", "swing"),
+        ("in regular cycles of the compressor", "compressor"),
+    ]

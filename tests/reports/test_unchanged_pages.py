@@ -107,6 +107,7 @@ def with_frame(name, change):
         ("repairs", {"component": "hose"}),
         ("context", {"refrigerant": "R1234yf"}),
         ("windows", {"end_s": 260.0}),
+        ("windows", {"cycle_code": "fan"}),
         ("events", {"high_side_change_kpa": 1.0}),
         ("logs", {"inputs_hash": "h2"}),
     ],
@@ -123,6 +124,26 @@ def test_a_row_that_comes_or_goes_makes_the_page_anew(written):
             content, repairs=content.repairs.filter(pl.col("vehicle_id") != "CAR-0002")
         ),
     )
+    assert asked == [LATEST[2]]
+
+
+@pytest.mark.parametrize(
+    ("name", "row"),
+    [
+        ("unread", {"test_id": LATEST[2], "reason_code": "never_ran", "sentence": "never ran"}),
+        ("notices", {"path": "site/0002-2.csv", "code": "cut", "sentence": "cut off"}),
+        ("features", {"test_id": LATEST[2], "duct_air_source": "duct_right_c"}),
+    ],
+)
+def test_a_word_on_how_a_test_was_read_makes_its_page_anew(written, name, row):
+    def with_row(content):
+        frame = getattr(content, name)
+        more = pl.concat(
+            [frame, pl.DataFrame([row], schema_overrides=frame.schema)], how="diagonal"
+        )
+        return replace(content, **{name: more})
+
+    asked, _ = asked_again(written, with_row)
     assert asked == [LATEST[2]]
 
 

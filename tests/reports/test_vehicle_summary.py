@@ -190,3 +190,40 @@ def test_names_that_people_gave_stay_as_they_are():
     facts = dict(latest.facts)
     assert facts["instrument"] == "inst_a"
     assert facts["expansion device"] == "thermostatic expansion valve"
+
+
+def test_a_test_without_a_window_says_why_in_units_of_the_page():
+    settings = ReportSettings(temperature_unit="degF")
+    latest = summary_of("CAR-0003", make_content(6, settings=settings)).latest
+    assert latest is not None
+    assert latest.stretches == ()
+    # 1.8 K are 3.24 degrees Fahrenheit
+    assert [(one.code, one.channel, one.sentence) for one in latest.unread] == [
+        (
+            "never_settled", "evaporator_outlet_c",
+            f"never settled: the suction line drifts by 3.24{NBSP}°F/min (1.8 allowed)",
+        )
+    ]  # fmt: skip
+
+
+def test_swings_and_a_single_duct_sensor_are_told():
+    content = make_content(6)
+    latest = summary_of("CAR-0001", content).latest
+    assert latest is not None
+    assert [stretch.kind for stretch in latest.stretches] == ["in regular swings without switching"]
+    swings, duct = latest.notes
+    assert swings.startswith("Read over whole swings:")
+    assert "hunts" in swings
+    assert duct.startswith("Duct air is from the left sensor alone:")
+    others = [summary_of(f"CAR-000{number}", content).latest for number in (0, 2, 3)]
+    assert [other.notes for other in others if other is not None] == [(), (), ()]
+
+
+def test_remarks_on_the_latest_log_are_told():
+    content = make_content(6)
+    (remark,) = summary_of("CAR-0002", content).latest.remarks
+    assert remark.column == "<i>Notes</i>"
+    assert remark.hint == (
+        "List it in \N{LEFT DOUBLE QUOTATION MARK}ignore\N{RIGHT DOUBLE QUOTATION MARK}."
+    )
+    assert summary_of("CAR-0001", content).latest.remarks == ()
