@@ -67,6 +67,7 @@ def make_demo(order: DemoOrder, progress: Progress) -> DemoSummary:
         seed=order.seed,
         vehicles=order.n_vehicles,
         tests=order.n_tests,
+        processes=2,
         on_progress=tell,
     )
     inputs = read_inputs(workspace)

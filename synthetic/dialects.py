@@ -1,9 +1,10 @@
-"""The three logger dialects of the scenario: bytes of one log file from its sensor readings.
+"""The logger dialects of the scenario: bytes of one log file from its sensor readings.
 
 `header_block_imperial` (CSV after a header block, psig and degF), `semicolon_metric` (decimal
-comma, bar gauge and degC, units in the header) and `long_parquet` (one row per instant and
-channel, kPa absolute); the CSV forms also packed as .gz and .zst. Same readings, same bytes.
-Does not belong here: where files go (`demo`), what is measured (`sensors`).
+comma, bar gauge and degC, units in the header), `timestamp_comma` (CSV with ISO timestamps,
+kPa absolute) and `long_parquet` (one row per instant and channel, kPa absolute); the CSV forms
+also packed as .gz and .zst. Same readings, same bytes. Does not belong here: where files go
+(`logs`), what is measured (`plant.sensors`), MDF 4 (`mdf_dialect`).
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import polars as pl
 import pyarrow as pa
 
 if TYPE_CHECKING:
-    from synthetic.refrigerants import FloatArray
+    from synthetic.plant.arrays import FloatArray
 
 _KPA_PER_PSI = 6.894757
 _KPA_PER_BAR = 100.0
@@ -196,9 +197,27 @@ def long_parquet(log: Recording) -> bytes:
     return buffer.getvalue()
 
 
+def timestamp_comma(log: Recording) -> bytes:
+    """A CSV with ISO 8601 timestamps and zone, units in round brackets, kPa absolute."""
+    start = int(log.started_at.replace(tzinfo=UTC).timestamp())
+    zone = f"{log.started_at:%z}"
+    offset = f"{zone[:3]}:{zone[3:]}" if zone else ""
+    stamps = pl.Series(start + log.interval_s * np.arange(log.n_rows)) * 1000
+    text = stamps.cast(pl.Datetime("ms")).dt.strftime(f"%Y-%m-%dT%H:%M:%S{offset}")
+    columns = [text.alias("timestamp")]
+    for sensor in log.sensors:
+        unit = _METRIC_UNITS[sensor.kind] if sensor.kind != "pressure" else "kPa abs"
+        decimals = 1 if sensor.kind == "pressure" else _DECIMALS[sensor.kind]
+        columns.append(_fixed(f"{sensor.metric} ({unit})", log.readings[sensor.curve], decimals))
+    buffer = io.BytesIO()
+    pl.DataFrame(columns).write_csv(buffer)
+    return buffer.getvalue()
+
+
 WRITERS = {
     "header_block_imperial": header_block_imperial,
     "semicolon_metric": semicolon_metric,
+    "timestamp_comma": timestamp_comma,
     "long_parquet": long_parquet,
 }
 

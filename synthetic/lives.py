@@ -1,163 +1,197 @@
-"""What happens to each car of the plan: visits, complaints, repairs and retests.
+"""What a car goes through: its condition day by day, from the works to loss from sight.
 
-Takes the cars drawn by `fleet` and gives `Visit`s (one per test) and `Repair`s. A faulty car
-may be repaired after a test that found it and comes back within days for a retest; some
-repairs do not hold. Does not belong here: conditions of a test and registry columns (`fleet`).
+`begin_life` draws what is wrong with a car and when it starts; a `Life` then answers for any
+day how much charge is left and how bad each fault is. Repairs add chapters (`service`).
+Does not belong here: visits and shops (`service`), registry rows (`fleet`), physics (`plant`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from synthetic.faults import BY_KIND
+from synthetic.scenario import BATCHES
+from synthetic.troubles import (
+    FAULTY_FROM_SEVERITY,
+    LEAKER_SHARE,
+    TROUBLE,
+    Illness,
+    Leak,
+    charge_severity,
+    draw_illness,
+    draw_leak,
+    draw_onset,
+    regular_loss_g_per_year,
+)
 
 if TYPE_CHECKING:
+    from datetime import date
+
     import numpy as np
 
-    from synthetic.scenario import Model, Site
+    from synthetic.car_models import Model
+    from synthetic.scenario import Site
+
+# a second fault beside the first [share of faulty cars] (chosen)
+_SECOND_SHARE = 0.12
+# works fill to this spread of the nominal charge (chosen)
+_WORKS_FILL_SPREAD = 0.02
+# gas that stays in tubes and oil when all pressure is gone, of the nominal charge (chosen)
+_LEAST_CHARGE_SHARE = 0.04
 
 
 @dataclass(frozen=True)
-class Illness:
-    """A car's fault: what, how bad in the end, since when, how many days it takes to grow."""
-
-    kind: str
-    severity: float
-    onset: date
-    grows_over_days: float
-
-    def severity_on(self, day: date) -> float:
-        """Severity on a day: 0 before onset, then at once or growing."""
-        if day < self.onset:
-            return 0.0
-        if self.grows_over_days <= 0:
-            return self.severity
-        age = (day - self.onset).days / self.grows_over_days
-        return round(self.severity * min(1.0, 0.6 + 0.4 * age), 4)
-
-
-@dataclass
 class Car:
-    """A car while its life is being drawn."""
+    """A car as built and sold, with its own scatter (standard normal numbers)."""
 
     vehicle_id: str
     model: Model
     home: Site
     build_date: date
     in_service_date: date
-    odometer_km: float
+    last_day: date
     km_per_day: float
     own: dict[str, float]
-    days: list[date] = field(default_factory=list)
-    illness: Illness | None = None
+
+    def odometer_km(self, day: date) -> int:
+        """Reading of the odometer on a day."""
+        return round(30.0 + self.km_per_day * max((day - self.in_service_date).days, 0))
 
 
-@dataclass
-class Visit:
-    """One test of a car: true fault and severity that day, and the repair it belongs to."""
+@dataclass(frozen=True)
+class Chapter:
+    """Condition of a car from a day on: charge that day, leaks and faults, also later ones."""
 
-    car: Car
-    day: date
-    purpose: str
-    kind: str
-    severity: float
-    filled_on: date
-    repair: Repair | None = None
+    since: date
+    charge_g: float
+    leaks: tuple[Leak, ...]
+    illnesses: tuple[Illness, ...]
 
 
-@dataclass
-class Repair:
-    """One service event and whether it really cured the car (truth, not registry)."""
+@dataclass(frozen=True)
+class Health:
+    """Truth of one day: charge, severity and onset of every fault, the one felt most first."""
 
-    car: Car
-    day: date
-    complaint: str
-    component: str
-    action: str
-    is_cured: bool
-    leak_found: bool | None
+    charge_g: float
+    severities: dict[str, float]
+    onset: date | None
 
     @property
-    def opens_circuit(self) -> bool:
-        """Refrigerant was recovered and the charge weighed in again."""
-        opened = self.action in {"leak_repair", "recharge", "replace"}
-        return opened and self.component != "blend_door"
+    def worst(self) -> str:
+        """The fault that the driver feels most, or `none`."""
+        return next(iter(self.severities), "none")
+
+    @property
+    def severity(self) -> float:
+        """Severity of the worst fault."""
+        return self.severities.get(self.worst, 0.0)
+
+    @property
+    def felt(self) -> float:
+        """How much worse than new the driver finds the cooling, from 0 to about 1."""
+        return max((s * TROUBLE[kind].felt for kind, s in self.severities.items()), default=0.0)
 
 
-def _repair_of(rng: np.random.Generator, car: Car, illness: Illness, day: date) -> Repair:
-    """A repair of the true fault that holds four times in five."""
-    fault = BY_KIND[illness.kind]
-    cured = bool(rng.random() < 0.8)
-    leak = cured if illness.kind == "undercharge" else None
-    action = fault.repair_action if cured or leak is None else "recharge"
-    return Repair(car, day, fault.complaint, fault.component, action, cured, leak)
+@dataclass
+class Life:
+    """A car and its chapters in order of time."""
+
+    car: Car
+    chapters: list[Chapter]
+    batch_id: str | None = None
+    repaired_on: list[date] = field(default_factory=list)
+
+    def chapter_on(self, day: date) -> Chapter:
+        """The chapter that a day belongs to."""
+        return next((c for c in reversed(self.chapters) if c.since <= day), self.chapters[0])
+
+    def charge_on(self, day: date) -> float:
+        """Charge left on a day [g]."""
+        chapter = self.chapter_on(day)
+        lost = sum(leak.lost_g(chapter.since, day) for leak in chapter.leaks)
+        least = _LEAST_CHARGE_SHARE * self.car.model.charge_g
+        return round(max(chapter.charge_g - lost, least), 1)
+
+    def loss_g_per_year_on(self, day: date) -> float:
+        """Rate at which the charge falls on a day [g a year]."""
+        leaks = (leak for leak in self.chapter_on(day).leaks if leak.onset <= day)
+        return round(sum(leak.g_per_year for leak in leaks), 1)
+
+    def health_on(self, day: date) -> Health:
+        """The truth of a day."""
+        chapter, charge_g = self.chapter_on(day), self.charge_on(day)
+        found = [(ill.kind, ill.severity_on(day), ill.onset) for ill in chapter.illnesses]
+        kind, severity = charge_severity(charge_g / self.car.model.charge_g)
+        found.append((kind, severity, _charge_onset(chapter, day)))
+        there = [each for each in found if each[1] >= FAULTY_FROM_SEVERITY]
+        there.sort(key=lambda each: -each[1] * TROUBLE[each[0]].felt)
+        onset = there[0][2] if there else None
+        return Health(charge_g, {name: size for name, size, _ in there}, onset)
 
 
-def _ill_life(rng: np.random.Generator, car: Car, illness: Illness) -> list[Visit]:
-    """Visits of a car that gets a fault: perhaps repaired and retested, perhaps ill again."""
-    visits: list[Visit] = []
-    current: Illness | None = illness
-    repair: Repair | None = None
-    filled_on = car.build_date
-    for number, planned in enumerate(car.days):
-        if repair is not None and visits[-1].purpose == "before_repair":
-            day = repair.day + timedelta(days=int(rng.integers(0, 6)))
-            visit = Visit(car, day, "after_repair", "none", 0.0, filled_on, repair)
+def _charge_onset(chapter: Chapter, day: date) -> date:
+    """First day of the leak that has taken most since the last fill, or the day of that fill."""
+    leak = max(chapter.leaks, key=lambda each: each.lost_g(chapter.since, day))
+    return max(leak.onset, chapter.since) if leak.onset <= day else chapter.since
+
+
+def _batch_of(rng: np.random.Generator, car: Car) -> tuple[str | None, str, float]:
+    """Defect from the works that a car has, if its batch is a bad one: batch, kind, size."""
+    for batch in BATCHES:
+        if batch.model_id != car.model.model_id:
+            continue
+        if batch.built_from <= car.build_date <= batch.built_to and rng.random() < batch.affected:
+            return batch.batch_id, batch.kind, batch.size
+    return None, "none", 0.0
+
+
+def _drawn_defects(
+    rng: np.random.Generator, car: Car, window: tuple[date, date]
+) -> tuple[list[Leak], list[Illness]]:
+    """What goes wrong with a car that is to have something wrong, one in eight twice."""
+    leaks: list[Leak] = []
+    illnesses: list[Illness] = []
+    first = max(car.in_service_date, window[0] - timedelta(days=400))
+    last = max(min(car.last_day, window[1]) - timedelta(days=60), first + timedelta(days=1))
+    for _ in range(1 + int(rng.random() < _SECOND_SHARE)):
+        onset = draw_onset(rng, first, last)
+        if rng.random() < LEAKER_SHARE and not leaks:
+            leaks.append(draw_leak(rng, onset))
         else:
-            # a retest may have pushed the car past its next planned day
-            day = max([planned, *(earlier.day + timedelta(days=7) for earlier in visits[-1:])])
-            purpose = "complaint" if rng.random() < 0.5 else "screening"
-            visit = Visit(car, day, purpose, "none", 0.0, filled_on)
-        if current is not None and current.severity_on(day) > 0:
-            visit.kind, visit.severity = current.kind, current.severity_on(day)
-        elif visit.repair is None:
-            visit.purpose = "screening"
-        visits.append(visit)
-        more = number + 1 < len(car.days)
-        if visit.severity > 0 and visit.repair is None and more and rng.random() < 0.35:
-            repair = _repair_of(rng, car, illness, day + timedelta(days=int(rng.integers(1, 9))))
-            visit.purpose, visit.repair = "before_repair", repair
-            current = None if repair.is_cured else _returned(illness, repair)
-            filled_on = repair.day if repair.opens_circuit else filled_on
-    return visits
+            illness = draw_illness(rng, car.model, onset)
+            if illness.kind not in {each.kind for each in illnesses}:
+                illnesses.append(illness)
+    return leaks, illnesses
 
 
-def _returned(illness: Illness, repair: Repair) -> Illness:
-    """The fault left in by a repair that did not cure: a recharge hides a leak for a while."""
-    if illness.kind != "undercharge":
-        return illness
-    later = repair.day + timedelta(days=25)
-    return Illness(illness.kind, illness.severity, later, illness.grows_over_days)
+def begin_life(
+    rng: np.random.Generator,
+    car: Car,
+    window: tuple[date, date],
+    *,
+    falls_ill: bool,
+    has_batches: bool = True,
+) -> Life:
+    """Life of a car from the works, with all that begins to fail before the window ends.
 
-
-def visits_of(rng: np.random.Generator, car: Car) -> list[Visit]:
-    """All visits of a car in order of date."""
-    if car.illness is not None:
-        return _ill_life(rng, car, car.illness)
-    visits = [Visit(car, day, "screening", "none", 0.0, car.build_date) for day in car.days]
-    for visit in visits:
-        # some healthy cars come with a complaint, and some of those get a needless service
-        if rng.random() < 0.05:
-            visit.purpose = "complaint"
-    if len(visits) > 1 and rng.random() < 0.05:
-        needless = Repair(
-            car, visits[0].day + timedelta(days=2), "not cold enough", "refrigerant_circuit",
-            "recharge", is_cured=True, leak_found=False,
-        )  # fmt: skip
-        visits[0].purpose, visits[0].repair = "before_repair", needless
-        visits[1].purpose, visits[1].repair = "after_repair", needless
-        visits[1].day = needless.day + timedelta(days=1)
-        for later in visits[1:]:
-            later.filled_on = needless.day
-    return sorted(visits, key=lambda visit: visit.day)
-
-
-def repairs_in(visits: list[Visit]) -> list[Repair]:
-    """The repairs that the visits belong to, each once, in order."""
-    found: list[Repair] = []
-    for visit in visits:
-        if visit.repair is not None and all(visit.repair is not known for known in found):
-            found.append(visit.repair)
-    return found
+    Faults begin inside the window or in the year before it. A filling by somebody unknown that
+    leaves too much in is a chapter of its own.
+    """
+    regular = Leak(round(regular_loss_g_per_year(rng), 1), car.build_date)
+    leaks, illnesses = _drawn_defects(rng, car, window) if falls_ill else ([], [])
+    batch_id, kind, size = _batch_of(rng, car) if has_batches else (None, "none", 0.0)
+    fill = car.model.charge_g * (1.0 + _WORKS_FILL_SPREAD * car.own["own_charge"])
+    if kind == "leak":
+        leaks.append(Leak(size, car.in_service_date))
+    elif kind == "short_charged":
+        fill *= 1.0 - size
+    elif kind != "none":
+        worn = car.in_service_date + timedelta(days=200)
+        illnesses.append(Illness(kind, size, worn, 700.0))
+    kept = tuple(each for each in illnesses if each.kind != "overcharge")
+    chapters = [Chapter(car.build_date, round(fill, 1), (regular, *leaks), kept)]
+    for filled in (each for each in illnesses if each.kind == "overcharge"):
+        charge_g = round(car.model.charge_g * (1.1 + 0.3 * filled.severity), 1)
+        chapters.append(Chapter(filled.onset, charge_g, (regular, *leaks), kept))
+    return Life(car, chapters, batch_id)

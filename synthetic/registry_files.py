@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from synthetic.scenario import INSTRUMENTS, MODELS
+from synthetic.car_models import MODELS
+from synthetic.scenario import INSTRUMENTS
+from synthetic.service import WARRANTY_KM, WARRANTY_MONTHS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,15 +26,19 @@ _TESTS = (
     "ambient_humidity_pct", "recirculation", "blower_pct", "doors_open", "cabin_setpoint_c",
     "instrument_id", "clamps_insulated",
 )  # fmt: skip
+_VEHICLES = (
+    "vehicle_id", "model_id", "build_date", "in_service_date", "plant", "region", "fleet",
+    "odometer_km", "last_seen_date",
+)  # fmt: skip
 _REPAIRS = (
     "repair_id", "vehicle_id", "performed_at", "shop_id", "technician_id", "odometer_km",
     "complaint", "component", "action", "recovered_g", "charged_g", "oil_ml", "leak_found",
-    "parts_cost", "labour_cost",
+    "part_number", "supplier", "part_lot", "parts_cost", "labour_cost", "claim_id", "reported_at",
 )  # fmt: skip
 
 
-def _models() -> pl.DataFrame:
-    """The five models."""
+def _models(n_models: int) -> pl.DataFrame:
+    """The models of the fleet."""
     return pl.DataFrame(
         [
             {
@@ -48,10 +54,10 @@ def _models() -> pl.DataFrame:
                 "low_port_station": model.low_port_station,
                 "high_port_station": model.high_port_station,
                 "condenser_fan_stages": model.condenser_fan_stages,
-                "warranty_months": 36,
-                "warranty_km": 100_000,
+                "warranty_months": WARRANTY_MONTHS,
+                "warranty_km": WARRANTY_KM,
             }
-            for model in MODELS
+            for model in MODELS[:n_models]
         ]
     )
 
@@ -91,12 +97,12 @@ def _volumes(vehicles: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def registry_frames(fleet: Fleet) -> dict[str, pl.DataFrame]:
+def registry_frames(fleet: Fleet, *, n_models: int) -> dict[str, pl.DataFrame]:
     """One frame per registry file, by file name without suffix."""
     has_repairs = fleet.repairs.height > 0
     return {
-        "models": _models(),
-        "vehicles": fleet.vehicles,
+        "models": _models(n_models),
+        "vehicles": fleet.vehicles.select(_VEHICLES),
         "tests": fleet.tests.select(_TESTS),
         "repairs": fleet.repairs.select(_REPAIRS)
         if has_repairs
@@ -106,11 +112,11 @@ def registry_frames(fleet: Fleet) -> dict[str, pl.DataFrame]:
     }
 
 
-def write_registry(fleet: Fleet, folder: Path) -> list[Path]:
+def write_registry(fleet: Fleet, folder: Path, *, n_models: int) -> list[Path]:
     """The registry files written into a folder, which is made if it is not there."""
     folder.mkdir(parents=True, exist_ok=True)
     written = []
-    for name, frame in registry_frames(fleet).items():
+    for name, frame in registry_frames(fleet, n_models=n_models).items():
         path = folder / f"{name}.csv"
         frame.write_csv(path)
         written.append(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,14 @@ def load_page_maker():
 def test_reference_page_is_in_step_with_the_code(name):
     written = (ROOT / "docs" / name).read_text(encoding="utf-8")
     assert load_page_maker().PAGES[name]() == written, "run `poe docs`"
+
+
+@pytest.mark.parametrize("page", sorted(ROOT.glob("*.md")) + sorted((ROOT / "docs").glob("*.md")),
+                         ids=lambda page: page.name)  # fmt: skip
+def test_files_that_a_page_links_to_are_there(page):
+    targets = re.findall(r"\]\(([^)#\s]+)\)", page.read_text(encoding="utf-8"))
+    missing = [each for each in targets if ":" not in each and not (page.parent / each).exists()]
+    assert missing == []
 
 
 @pytest.mark.parametrize("file", REGISTRY_FILES, ids=lambda file: file.name)

@@ -22,6 +22,7 @@ from tests.benchmarks.log_files import SENSORS, write_workspace
 
 RUNS_OF_THE_SCAN = 3
 RUNS_OF_HELP = 9
+_SIMULATED = "simulator: 1,000 tests of 900 s, written, two processes"
 _LAUNCH = "from pipeline.cli import main; main()"
 
 
@@ -40,6 +41,8 @@ def main() -> None:
     options = _options()
     with tempfile.TemporaryDirectory(prefix="chillroster-benchmarks-") as folder:
         rows = _measure_logs(Path(folder) / "shop", options.logs, options.rows)
+        simulated = _child("simulate", Path(folder) / "simulated")
+        rows.append(Row(_SIMULATED, simulated["seconds"], simulated["peak_mib"]))
         if not options.without_demo:
             rows.append(_measure_demo(Path(folder) / "demo"))
     rows.append(_measure_help())

@@ -64,12 +64,23 @@ def _update(root: Path, *, does_assess: bool):
     return update_store(Workspace(root), order, Silence())
 
 
+def _simulate(root: Path) -> None:
+    from synthetic.demo import write_demo_fleet  # noqa: PLC0415 - not part of the bare scan
+
+    done = write_demo_fleet(
+        root / "fleet", root / "truth", vehicles=340, tests=1000, models=10, years=4, processes=2
+    )
+    if done.n_tests != 1000:
+        raise RuntimeError(f"1,000 tests were asked for, {done.n_tests} were written")
+
+
 MEASUREMENTS: dict[str, Callable[[Path], None]] = {
     "scan": _scan,
     "ingest": _ingest,
     "assess": _assess,
     "again": _again,
     "report": _report,
+    "simulate": _simulate,
 }
 
 

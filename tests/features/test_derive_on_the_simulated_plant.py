@@ -10,10 +10,10 @@ from CoolProp.CoolProp import PropsSI
 from features.catalogue import FEATURE
 from features.derive import derive
 from features.settings import DerivationSettings
-from synthetic.behaviour import simulate
+from synthetic.car_models import MODELS
+from synthetic.car_tests import run_tests
 from synthetic.fleet import FleetSize, plan_fleet
-from synthetic.scenario import MODELS
-from synthetic.sensors import measure
+from synthetic.planned_tests import Habits
 
 SECONDS = 900
 LOGGED = (
@@ -25,10 +25,11 @@ LOGGED = (
 @pytest.fixture(scope="module")
 def simulated():
     """True curves, what the loggers read, and the context of 40 tests (seed used here only)."""
-    tests = plan_fleet(np.random.default_rng(20260511), FleetSize(20, 40, 0.12)).tests
-    rng = np.random.default_rng(20260512)
-    true = simulate(tests, seconds=SECONDS, rng=rng)
-    read = measure(tests, true, rng)
+    # a sensor mishap is no uncertainty: `screening` is held to those
+    size = FleetSize(20, 40, 0.12, habits=Habits(mishap_share=0.0))
+    tests = plan_fleet(np.random.default_rng(20260511), size).tests
+    done = run_tests(tests, seconds=SECONDS, rng=np.random.default_rng(20260512))
+    true, read = done.truth, done.read
     names = [f"t{k:02d}" for k in range(tests.height)]
     samples = pl.concat(
         pl.DataFrame(
