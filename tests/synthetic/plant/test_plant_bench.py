@@ -115,7 +115,7 @@ def test_too_much_charge_costs_efficiency(sweep):
 
 
 def test_subcooling_is_flat_over_the_reserve_and_then_falls_to_nothing(sweep):
-    # physics.md, ten things, 2: a hinge, not a line (common practice)
+    # a hinge, not a line (common practice, no source)
     charge, steady = sweep
     high = steady.flows.high
     subcooling = high.saturation.temperature_c - high.condensing.outlet_c
@@ -133,7 +133,7 @@ def test_subcooling_is_flat_over_the_reserve_and_then_falls_to_nothing(sweep):
 
 
 def test_the_exchanger_ratio_is_the_ratio_of_specific_heats():
-    # physics.md B1: (T4-T5)/(T1-T7) about 0.64 for R-1234yf, 0.60 for R-134a at 15/40 degC
+    # computed at 15/40 degC: (T4-T5)/(T1-T7) about 0.64 for R-1234yf, 0.60 for R-134a
     car = replace(BENCH_CAR, exchanger_effectiveness=0.4, suction_gain_kw_per_k=0.0)
     cars = [replace(car, refrigerant=r) for r in (R134A, R1234YF)]
     steady = on_the_bench(cars, [Point(rpm=1200.0, condenser_air_c=28.0)] * 2)

@@ -15,7 +15,7 @@ from synthetic.plant.moist_air import (
 
 SEA_LEVEL = np.array([101.325])
 
-# physics.md B4 [computed there]: drop [K] at 4 kW, 0.10 kg/s, bypass 0.2; rows intake degC,
+# computed from psychrometric relations: drop [K] at 4 kW, 0.10 kg/s, bypass 0.2; rows intake degC,
 # columns relative humidity 20, 40, 60, 80 %
 HUMIDITIES = (20.0, 40.0, 60.0, 80.0)
 B4 = {

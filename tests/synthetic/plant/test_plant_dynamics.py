@@ -44,7 +44,7 @@ def test_every_kind_of_car_starts_and_pulls_down(every_architecture):
     low, high = s.compressor_suction_kpa, s.discharge_kpa
     assert np.all(low[after].min(axis=0) < 0.75 * low[before])
     assert np.all(high[after].max(axis=0) > 1.15 * high[before])
-    # physics.md, common-practice values: 20 degF (11.1 K) within about two minutes (OEM manual)
+    # 20 degF (11.1 K) within about two minutes (OEM manual)
     assert np.all(s.duct_c[START_S] - s.duct_c[START_S + 120] > 11.1)
 
 
@@ -56,7 +56,7 @@ def test_pull_down_is_fast_first_and_slow_later(every_architecture):
 
 
 def test_the_soak_stands_at_the_saturation_pressure():
-    # R-1234yf at 25 degC: 682.697 kPa [computed with CoolProp 8, check-values.md]
+    # R-1234yf at 25 degC: 682.697 kPa [computed with CoolProp 8]
     car = replace(ARCHITECTURES["yf_fixed_clutch"])
     cold = replace(WARM, parts_c=25.0, ambient_c=25.0, cabin_c=25.0)
     s = run([car], cold, seconds=15, starts_s=100, engine_rpm=0.0, blower_pct=0.0)
@@ -96,7 +96,7 @@ def test_fans_step_up_and_down_with_hysteresis():
     assert down.size >= 2
     assert np.all(high[up] > 1400.0)
     assert np.all(high[down] < 1200.0)
-    # physics.md B5: 2 to 6 bar when the fan cycles on pressure (service-manual examples)
+    # 2 to 6 bar when the fan cycles on pressure (service-manual examples)
     swing = [high[u] - high[u : u + 40].min() for u in up[up < 560]]
     assert np.all((np.array(swing) > 200.0) & (np.array(swing) < 650.0))
 
@@ -109,7 +109,7 @@ def test_clutches_cycle_at_low_load_and_both_pressures_answer(name):
     offs = np.flatnonzero((engaged[1:] == 0) & (engaged[:-1] == 1))
     assert offs.size >= 3
     for off in offs[offs < 590]:
-        # physics.md B6: low side up by more than 0.5 bar, high side down, within seconds
+        # common practice: low side up by more than 0.5 bar, high side down, within seconds
         assert s.compressor_suction_kpa[off + 8, 0] > s.compressor_suction_kpa[off, 0] + 30.0
         assert s.discharge_kpa[off + 8, 0] < s.discharge_kpa[off, 0] - 50.0
 

@@ -38,7 +38,7 @@ def test_a_severity_outside_zero_to_one_is_refused(severity):
         with_faults(side_by_side([CAR]), side_by_side([Faults(icing=severity)]))
 
 
-# what each fault moves first and which way (physics.md B2, B1)
+# what each fault moves first and which way (decoupled features after Li and Braun)
 FINGERPRINTS = {
     "undercharge": (lambda s: s.flows.high.saturation.temperature_c
                     - s.flows.high.condensing.outlet_c, -1),
@@ -91,7 +91,7 @@ def test_the_other_automotive_refrigerant_is_the_usual_contaminant():
 
 
 def test_r134a_in_an_r1234yf_car_stands_at_the_same_pressure():
-    # physics.md A3: they differ by only 0.17 bar at 25 degC: standing pressure cannot tell
+    # computed: they differ by only 0.17 bar at 25 degC: standing pressure cannot tell
     from synthetic.plant.properties import Charge  # noqa: PLC0415 - used here only
 
     share = np.array([0.0, 0.5, 1.0])

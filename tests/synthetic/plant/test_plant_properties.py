@@ -105,7 +105,7 @@ def compress(p1_kpa: float, p2_kpa: float, superheat_k: float = 0.0):
 
 
 def test_university_problem_ideal_cycle_r134a():
-    # university problem (check-values): Te -20 degC, 1.2 MPa, 0.05 kg/s, ASHRAE reference:
+    # university problem, printed answers: Te -20 degC, 1.2 MPa, 0.05 kg/s, ASHRAE reference:
     # h1 238.41, h2 284.48 (55.5 degC), h3 117.77, x4 .433, COP 2.62, 6.03 kW
     found, low, suction, charge = compress(132.7, 1200.0)
     high = charge.saturation(np.array([1200.0]))
@@ -147,7 +147,7 @@ def test_cengel_and_boles_example_11_2():
 
 @pytest.mark.parametrize(
     ("refrigerant", "efficiency", "expected_c"),
-    # physics.md A5 [computed there with the equations of state]: Te 2, Tc 55, 15 K superheat
+    # computed with the equations of state: Te 2, Tc 55, 15 K superheat
     [(R134A, 0.7, 87), (R134A, 0.6, 95), (R1234YF, 0.7, 75), (R1234YF, 0.6, 81)],
 )
 def test_discharge_temperature_over_efficiency(refrigerant, efficiency, expected_c):

@@ -52,7 +52,7 @@ def test_a_perfect_logger_reads_the_truth():
 
 
 def test_clamp_bias_is_the_share_of_the_way_to_the_air_around():
-    # physics.md A6: beta 0.05, suction 10 degC, under-hood 60 degC: +2.5 K
+    # by hand: 0.05 of the way from a line at 10 degC to air at 60 degC is 2.5 K
     found, _ = read({"contact_share": 0.05})
     assert found["compressor_suction_c"][100, 0] == pytest.approx(10.0 + 2.5)
     # discharge reads low: 80 + 0.05 (60 - 80) = 79

@@ -1,9 +1,10 @@
 """Every cell of the sign tables C1 and C2 of the trade's fault tables, fault by fault.
 
-Source of the signs: physics.md C1 and C2 [cycle model; Rossi & Braun 1997; service manuals;
-common practice, as marked there]. A clear sign is `+`, `++`, `-` or `--`; signs in brackets,
-`?` and alternatives are not clear. A cell agrees where the plant moves that way by more than
-`NOISE`; a `0` agrees where it moves by less than `NOTHING`. Known disagreements carry a reason.
+C1 holds for fixed or saturated control, C2 for a regulating one. Source of the signs: a cycle
+model, Rossi & Braun 1997, service manuals, and common practice without a source. A clear sign
+is `+`, `++`, `-` or `--`; signs in brackets, `?` and alternatives are not clear. A cell agrees
+where the plant moves that way by more than `NOISE`; a `0` agrees where it moves by less than
+`NOTHING`. Known disagreements carry a reason.
 """
 
 import sys
@@ -195,7 +196,7 @@ def test_every_row_of_the_tables_is_here_or_said_not_to_be_modelled():
 
 
 def test_hunting_swings_the_superheat_by_more_than_three_kelvin_and_spares_the_mean():
-    # physics.md C1: oscillation > 3 K, 20-120 s (common practice)
+    # oscillation > 3 K, 20-120 s (common practice)
     found = observed(INTERNAL, [Faults(valve_hunting=1.0)])
     swing, healthy = found["superheat_swing"][0], found["healthy_superheat_swing"][0]
     assert healthy < 0.5
