@@ -6,11 +6,12 @@ order, so that a page costs no scan of a frame. Does not belong here: wording.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
+
+from models.assessments import rows_by
 
 if TYPE_CHECKING:
     from reports.content import SiteContent
@@ -48,20 +49,20 @@ def open_ledger(content: SiteContent) -> Ledger:
     distrusted = content.trust.filter(pl.col("distrusted_share") > 0)
     return Ledger(
         states={row["vehicle_id"]: row for row in content.states.iter_rows(named=True)},
-        evidence=_rows_by(
-            "vehicle_id", content.evidence.sort("vehicle_id", "feature", "regime", "test_id")
+        evidence=rows_by(
+            content.evidence.sort("vehicle_id", "feature", "regime", "test_id"), "vehicle_id"
         ),
-        residuals=_rows_by(
-            "vehicle_id", content.residuals.sort("vehicle_id", "test_id", "feature", "regime")
+        residuals=rows_by(
+            content.residuals.sort("vehicle_id", "test_id", "feature", "regime"), "vehicle_id"
         ),
-        repairs=_rows_by("vehicle_id", content.repairs.sort("performed_at", "repair_id")),
-        tests=_rows_by("vehicle_id", content.context.sort("started_at", "test_id")),
-        windows=_rows_by("test_id", content.windows.sort("test_id", "window_number")),
-        unread=_rows_by("test_id", content.unread.sort("test_id", "reason_code", "channel")),
-        events=_rows_by("test_id", content.events.sort("test_id", "time_s", "event_number")),
-        trust=_rows_by("test_id", distrusted.sort("test_id", "channel", "rule_code")),
-        refused_columns=_rows_by("path", columns.sort("path", "column_name", "code")),
-        notices=_rows_by("path", content.notices.sort("path", "column_name", "code", "place")),
+        repairs=rows_by(content.repairs.sort("performed_at", "repair_id"), "vehicle_id"),
+        tests=rows_by(content.context.sort("started_at", "test_id"), "vehicle_id"),
+        windows=rows_by(content.windows.sort("test_id", "window_number"), "test_id"),
+        unread=rows_by(content.unread.sort("test_id", "reason_code", "channel"), "test_id"),
+        events=rows_by(content.events.sort("test_id", "time_s", "event_number"), "test_id"),
+        trust=rows_by(distrusted.sort("test_id", "channel", "rule_code"), "test_id"),
+        refused_columns=rows_by(columns.sort("path", "column_name", "code"), "path"),
+        notices=rows_by(content.notices.sort("path", "column_name", "code", "place"), "path"),
         duct_sources=_duct_sources(content.features),
         samples_hashes=dict(content.logs.sort("path").select("test_id", "inputs_hash").iter_rows()),
     )
@@ -71,10 +72,3 @@ def _duct_sources(features: pl.DataFrame) -> dict[str, str]:
     """By test, the sensors behind its duct air: decided once for all regimes of a test."""
     known = features.select("test_id", "duct_air_source").drop_nulls().sort(pl.all())
     return dict(known.iter_rows())
-
-
-def _rows_by(key: str, frame: pl.DataFrame) -> Rows:
-    grouped: Rows = defaultdict(list)
-    for row in frame.iter_rows(named=True):
-        grouped[row[key]].append(row)
-    return dict(grouped)
