@@ -35,21 +35,23 @@ from features.tables import Column, Table
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-# Columns that stand between channels and features, and the channels they come from.
+# Columns that stand between channels and features: the ways to them, the best first, each a
+# set of channels that suffices.
+_BY_PRESSURES = ("low_side_kpa", "high_side_kpa")
+WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "evaporating_dew_c": (("low_side_kpa",),),
+    "condensing_bubble_c": (("high_side_kpa",),),
+    "discharge_dew_c": (("high_side_kpa",),),
+    "condenser_air_c": (("condenser_inlet_air_c",), ("ambient_air_c",)),
+    "intake_enthalpy_kj_per_kg": (("intake_air_c", "intake_humidity_pct"),),
+    "n_fan_events": (("condenser_fan_pct",), _BY_PRESSURES),
+    "n_compressor_events": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),
+    "running_min": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),
+}
+# and all channels that such a column may come from
 INTERMEDIATES: dict[str, tuple[str, ...]] = {
-    "evaporating_dew_c": ("low_side_kpa",),
-    "condensing_bubble_c": ("high_side_kpa",),
-    "discharge_dew_c": ("high_side_kpa",),
-    "condenser_air_c": ("condenser_inlet_air_c", "ambient_air_c"),
-    "intake_enthalpy_kj_per_kg": ("intake_air_c", "intake_humidity_pct"),
-    "n_fan_events": ("condenser_fan_pct", "low_side_kpa", "high_side_kpa"),
-    "n_compressor_events": (
-        "compressor_on",
-        "compressor_command_pct",
-        "low_side_kpa",
-        "high_side_kpa",
-    ),
-    "running_min": ("compressor_on", "compressor_command_pct", "low_side_kpa", "high_side_kpa"),
+    name: tuple(dict.fromkeys(channel for way in ways for channel in way))
+    for name, ways in WAYS.items()
 }
 
 # The unit as the last part of a name, longest first; `pressure_ratio` carries none.

@@ -14,7 +14,9 @@ import polars as pl
 
 from features.catalogue import FEATURE_RECORDS, FEATURES
 from features.context import CONTEXT
+from features.screening import TRUST
 from pipeline.check_file import FileCheck, check_one_file
+from pipeline.check_outlook import trusted_names, workspace_lines
 from pipeline.ingest import hashed_logs
 from pipeline.ingest_plan import plan_ingest
 from pipeline.inputs import read_inputs
@@ -37,6 +39,13 @@ if TYPE_CHECKING:
     from pipeline.progress import Progress
     from pipeline.workspace import Workspace
 
+_KNOWN: dict[str, pl.DataType | type[pl.DataType]] = {
+    "path": pl.String,
+    "names": pl.List(pl.String),
+    "internal_heat_exchanger": pl.Boolean,
+    "rear_evaporator": pl.Boolean,
+}
+
 
 @dataclass(frozen=True)
 class Checked:
@@ -55,6 +64,7 @@ class _Found:
     context: pl.DataFrame
     rejected: pl.DataFrame
     notices: pl.DataFrame
+    trust: pl.DataFrame
 
 
 def check_file(file: Path, workspace_folder: Path) -> Checked:
@@ -63,14 +73,19 @@ def check_file(file: Path, workspace_folder: Path) -> Checked:
     return Checked("\n".join(found.lines), found.n_refused)
 
 
-def check_workspace(workspace: Workspace, progress: Progress) -> Checked:
-    """What the logs of a workspace give, read as an ingest would."""
+def check_workspace(workspace: Workspace, progress: Progress, *, is_each: bool = False) -> Checked:
+    """What the logs of a workspace give, read as an ingest would.
+
+    `is_each` names every log with what it can be judged by, not only the first few.
+    """
     inputs = read_inputs(workspace)
     files = hashed_logs(workspace, progress)
     contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
     plan = plan_ingest(files, contexts, LOGS.empty(), "")
     found = _read_all(workspace, inputs, plan, progress)
-    return Checked("\n".join(_lines(inputs, plan, found)), found.rejected.height)
+    lines = [*_lines(inputs, plan, found), *_model_lines(inputs, found.context)]
+    lines += workspace_lines(_known_of_each(found), is_each=is_each)
+    return Checked("\n".join([*lines, "Nothing was stored."]), found.rejected.height)
 
 
 def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progress) -> _Found:
@@ -90,6 +105,7 @@ def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progre
         pl.concat([CONTEXT.empty(), *(part.tables["context"] for part in parts)]),
         pl.concat([unread, *(part.refusals for part in parts)]),
         pl.concat([NOTICES.empty(), *(part.notices for part in parts)]),
+        pl.concat([TRUST.empty(), *(part.tables["trust"] for part in parts)]),
     )
 
 
@@ -109,8 +125,6 @@ def _lines(inputs: Inputs, plan: Plan, found: _Found) -> Iterator[str]:
     yield from refusal_lines(found.rejected)
     yield from objection_lines("Not used, or read with a remark", found.notices, "notices")
     yield from _coverage_lines(found.features, read.height)
-    yield from _model_lines(inputs, found.context)
-    yield "Nothing was stored."
 
 
 def _coverage_lines(features: pl.DataFrame, n_tests: int) -> Iterator[str]:
@@ -121,6 +135,22 @@ def _coverage_lines(features: pl.DataFrame, n_tests: int) -> Iterator[str]:
     for feature in FEATURE_RECORDS:
         known = features.filter(pl.col(feature.name).is_not_null())["test_id"].n_unique()
         yield f"  {quantity_words(feature.name)}: {known} of {n_tests}"
+
+
+def _known_of_each(found: _Found) -> pl.DataFrame:
+    """Per readable log: path, names of what is logged and noted, two facts of the car."""
+    contexts = {row["test_id"]: row for row in found.context.iter_rows(named=True)}
+    trust = found.trust.partition_by("test_id", as_dict=True)
+    nothing = TRUST.empty()
+    rows = []
+    for reading in found.readings.filter(pl.col("outcome_code") == "read").iter_rows(named=True):
+        context = contexts.get(reading["test_id"])
+        if context is not None:
+            mine = trust.get((reading["test_id"],), nothing)
+            names = trusted_names(reading["channels"].split(), mine, context)
+            facts = [context["internal_heat_exchanger"], context["rear_evaporator"]]
+            rows.append([reading["path"], sorted(names), *facts])
+    return pl.DataFrame(rows, schema=_KNOWN, orient="row")
 
 
 def _model_lines(inputs: Inputs, context: pl.DataFrame) -> Iterator[str]:

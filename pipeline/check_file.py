@@ -16,6 +16,8 @@ from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNEL, channels_in
 from features.context import CONTEXT
 from features.derive import derive
+from features.requirements import lacking
+from pipeline.check_outlook import log_lines, outlook_of, trusted_names
 from pipeline.fingerprints import LogFile, hash_logs
 from pipeline.ingest_plan import TEST_ID_DIGITS
 from pipeline.log_batches import known_instruments
@@ -78,7 +80,10 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
         row = {name: around.row[name] for name in CONTEXT.schema} | {"test_id": test_id}
         context = pl.DataFrame([row], schema=CONTEXT.schema)
         derived = derive(batch.samples, context, around.settings.derivation, around.instruments)
-        lines += _derived_lines(derived, batch.samples)
+        logged = [c for c in channels_in(batch.samples) if batch.samples[c].is_not_null().any()]
+        names = trusted_names(logged, derived.trust, row)
+        lines += _derived_lines(derived, names)
+        lines += [f"  {line}" for line in log_lines(outlook_of(names, row))]
     return FileCheck((*lines, "Nothing was stored."), batch.refusals.height)
 
 
@@ -159,7 +164,7 @@ def _first_rows(samples: pl.DataFrame) -> Iterator[str]:
         yield f"    {name:28} {'  '.join(_number(value) for value in first[name])}"
 
 
-def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
+def _derived_lines(derived: Derived, names: frozenset[str]) -> Iterator[str]:
     windows = derived.windows.group_by("regime").len().sort("regime")
     found = ", ".join(f"{count} {regime_words(regime)}" for regime, count in windows.iter_rows())
     yield f"  Windows found: {found or 'none'}."
@@ -172,12 +177,11 @@ def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
     known = {f.name for f in FEATURE_RECORDS if derived.features[f.name].is_not_null().any()}
     words = [quantity_words(f.name) for f in FEATURE_RECORDS if f.name in known]
     yield f"  Can be worked out: {', '.join(words) or 'nothing'}."
-    logged = set(channels_in(samples))
     unread = "no window" if derived.windows.is_empty() else "see above"
     for feature in FEATURE_RECORDS:
         if feature.name not in known:
-            lacking = [name for name in feature.channels if name not in logged]
-            why = f"lacks {', '.join(lacking)}" if lacking else unread
+            missing = lacking(feature, names)
+            why = f"lacks {', '.join(missing)}" if missing else unread
             yield f"  Cannot: {quantity_words(feature.name)} ({why})"
 
 

@@ -145,6 +145,9 @@ def check(
         typer.Argument(help="One log file, here or under logs/; without it, the whole workspace."),
     ] = None,
     workspace: WorkspaceOption = HERE,
+    each: Annotated[
+        bool, typer.Option(help="Name every log with what it can be judged by.")
+    ] = False,
     strict: StrictOption = False,
     debug: DebugOption = False,
 ) -> None:
@@ -157,7 +160,7 @@ def check(
             file = _log_file(file, workspace)
         with show_progress() as progress:
             checked = (
-                check_workspace(_workspace(workspace), progress)
+                check_workspace(_workspace(workspace), progress, is_each=each)
                 if file is None
                 else check_file(file, workspace)
             )
