@@ -139,7 +139,7 @@ def init(
 
 
 @app.command()
-def check(
+def check(  # noqa: PLR0913, PLR0917  one parameter per option
     file: Annotated[
         Path | None,
         typer.Argument(help="One log file, here or under logs/; without it, the whole workspace."),
@@ -148,12 +148,16 @@ def check(
     each: Annotated[
         bool, typer.Option(help="Name every log with what it can be judged by.")
     ] = False,
+    draft: Annotated[
+        Path | None,
+        typer.Option(help="Write a drafted profile for FILE here: what is seen, what is asked."),
+    ] = None,
     strict: StrictOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Say what can and cannot be read and assessed; nothing is stored."""
     with _failures_told(debug):
-        from pipeline.check import check_file, check_workspace
+        from pipeline.check import check_file, check_workspace, save_draft
         from pipeline.progress import show_progress
 
         if file is not None:
@@ -165,6 +169,8 @@ def check(
                 else check_file(file, workspace)
             )
         _say(checked.text)
+        if draft is not None:
+            _say(save_draft(checked, draft))
         if strict and checked.n_refused:
             raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
