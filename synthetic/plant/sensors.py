@@ -156,7 +156,7 @@ def _standing(curves: Curves, fittings: Batch, rng: np.random.Generator) -> Curv
     if not np.any(fittings.standing_scatter_k + fittings.standing_hot_k):
         return curves
     flows = np.cumsum(curves["compressor_on"] > 0.5, axis=0)
-    left = np.exp(-flows / WASHED_OUT_S)
+    left = np.exp(flows / -WASHED_OUT_S)
     lines = dict(curves)
     for name, drawn in zip(CLAMPS, scatter, strict=True):
         warmer = fittings.standing_scatter_k * drawn
