@@ -46,6 +46,7 @@ class Scene:
     sensors: tuple[str, ...]
     refrigerant: str
     is_recirculated: bool
+    has_exchanger: bool
     offset: float = 0.0
 
     @property
@@ -343,6 +344,13 @@ def _hot_liquid_clamp(rng: np.random.Generator, scene: Scene) -> Drawn:
     return Drawn(changes, (name,), share, "1")
 
 
+def _exchanger_clamp(rng: np.random.Generator, scene: Scene) -> Drawn:
+    """A clamp at the internal heat exchanger so far off that one side gains what none gives."""
+    name = _one_of(rng, ("expansion_inlet_c", "compressor_suction_c"))
+    by_k = _between(rng, 15.0, 25.0) * (1.0 if name == "expansion_inlet_c" else -1.0)
+    return Drawn({"biased_channel": _number(name), "bias_k": by_k}, (name,), by_k, "K")
+
+
 def _intake_underhood(rng: np.random.Generator, scene: Scene) -> Drawn:  # noqa: ARG001 - one shape
     share = _between(rng, 0.4, 0.9)
     return Drawn({"intake_stray_share": share}, ("intake_air_c",), share, "1")
@@ -394,7 +402,11 @@ def _has_clamps(scene: Scene) -> bool:
     return len(scene.clamps) >= 4
 
 
-_TEMPERATURE_K, _PRESSURE_KPA = 6.0, 40.0
+def _has_exchanger(scene: Scene) -> bool:
+    return scene.has_exchanger and "expansion_inlet_c" in scene.sensors
+
+
+_TEMPERATURE_K = 6.0
 MISHAPS: tuple[Mishap, ...] = (
     Mishap("gap", _gap),
     Mishap("clock_jump", _jump),
@@ -431,6 +443,7 @@ MISHAPS: tuple[Mishap, ...] = (
     Mishap("clamp_loose", _loose, 4.0),
     Mishap("clamp_slow", _slow_clamp, 2.0, 0.1),
     Mishap("liquid_clamp_hot", _hot_liquid_clamp, _TEMPERATURE_K),
+    Mishap("exchanger_clamp_off", _exchanger_clamp, befalls=_has_exchanger),
     Mishap("intake_underhood", _intake_underhood, _TEMPERATURE_K),
     Mishap("intake_coolant", _intake_coolant, _TEMPERATURE_K),
     Mishap("intake_warm", _intake_warm, befalls=lambda scene: scene.is_recirculated),

@@ -9,7 +9,7 @@ belong here: the mishaps (`mishaps`), rules, scores.
 from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -102,6 +102,7 @@ def _scene(row: dict[str, Any], sensors: list[str], offset: float) -> Scene:
         sensors=tuple(sensors),
         refrigerant=MODEL[row["model_id"]].refrigerant,
         is_recirculated=protocol is not None and protocol.recirculation == "recirculated",
+        has_exchanger=MODEL[row["model_id"]].internal_heat_exchanger,
         offset=offset,
     )
 
@@ -355,7 +356,6 @@ def write_trust_trials(
     frame = pl.DataFrame(truth, infer_schema_length=None).sort("test_id")
     frame.write_parquet(path, statistics=False)
     frame.write_csv(truth_folder / "truth_trials.csv")
-    (truth_folder / "order.txt").write_text(f"{asdict(order)}\n", encoding="utf-8")
     return TrustTrials(folder, path, frame.height)
 
 

@@ -263,6 +263,9 @@ def _clipped(name: str, value: FloatArray, fittings: Batch) -> FloatArray:
         return np.clip(value, 0.0, fittings.low_greatest_kpa)
     if name == "high_side_kpa":
         return np.clip(value, 0.0, fittings.high_greatest_kpa)
+    if name == "engine_rpm":
+        # pulses are counted: a standing engine gives none
+        return np.where(value > 50.0, value, 0.0)
     return np.clip(value, 0.0, 100.0) if name == "intake_humidity_pct" else value
 
 
