@@ -292,6 +292,47 @@ def export(
         _say(f"{summary.text} Folder: {folder.resolve()}")
 
 
+@app.command()
+def score(  # noqa: PLR0913, PLR0917 - one parameter per option
+    trust: Annotated[
+        bool, typer.Option("--trust", help="Score the rules that doubt sensors.")
+    ] = False,
+    logs_per_mishap: Annotated[
+        int, typer.Option(min=1, help="Logs to simulate per kind of sensor mishap.")
+    ] = 40,
+    clean_logs: Annotated[int, typer.Option(min=1, help="Logs without any mishap.")] = 300,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    mishap: Annotated[
+        list[str] | None, typer.Option("--mishap", help="Only this kind; may be repeated.")
+    ] = None,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Write the score here as well.")
+    ] = None,
+    truth_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--truth", help="Write a table here: each log, its mishap, what the rules said (CSV)."
+        ),
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--folder", help="Keep the simulated logs here; used again while nothing changed."
+        ),
+    ] = None,
+    debug: DebugOption = False,
+) -> None:
+    """Measure the program's own rules on simulated logs whose truth is known."""
+    with _failures_told(debug):
+        if not trust:
+            raise typer.BadParameter("say what to score: `chillroster score --trust`")
+        from pipeline.score_command import ScoreFiles, tell_trust_score
+        from pipeline.score_trust import TrialSize
+
+        size = TrialSize(logs_per_mishap, clean_logs, seed, tuple(mishap or ()))
+        _say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
+
+
 def _say(text: str, *, is_error: bool = False) -> None:
     """Print a text; letters in it that would steer the terminal are shown as a mark."""
     typer.echo(_STEERING.sub("\N{REPLACEMENT CHARACTER}", text), err=is_error)
