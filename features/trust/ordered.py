@@ -21,6 +21,8 @@ from features.channels import CHANNEL, channels_in
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
+
 # columns beside those of the samples: the number of the test in the stack (0, 1, ...; UInt32)
 # and the time since the sample before, null at a test's first
 TEST = "__test"
@@ -31,18 +33,34 @@ _RUNNING_RATIO = 1.5
 # at rest the sides agree; this much apart two gauges may be, one of them read without the
 # atmosphere
 _EQUAL_WITHIN_KPA = 130.0
+# or one of them read in a wrong unit: then they differ by more than any gauges do, and part
+# by more than they do when a working machine is asked for more
+_LN_UNIT_APART, _LN_GREATEST_RISE = math.log(2.5), math.log(3.0)
+_LEAST_FAR_SHARE = 0.2
 # the sides part by this factor within seconds of a start, and by no drift of two gauges
 _LN_PARTED = math.log(1.15)
-_FIRST_S = 5.0
-_LEAST_SOAK_S = 10.0
-_LEAST_SOAK_READINGS = 8
+_FIRST_S = 4.0
+_LEAST_SOAK_S = 3.0
+_LEAST_SOAK_READINGS = 4
 # the first seconds after a start may show on a clamp before they show on the gauges
-_BEFORE_START_S = 2.0
+_BEFORE_START_S = 1.0
+_LATE_STRIDE = 5
 # the sides need a while to meet after a stop; only what comes then is rest
 _SETTLED_AFTER_STOP_S = 60.0
 _NONE = pl.lit(None, pl.Float64())
 # a variable compressor is off up to this command
 _OFF_COMMAND_PCT = 2.0
+
+
+@dataclass(frozen=True)
+class _Turns:
+    """Per test: when the compressor first runs and when it last did [s], NaN where unknown.
+
+    Unknown too where the machine did not rest at first, as far as can be told.
+    """
+
+    start_s: Floats
+    stop_s: Floats
 
 
 @dataclass(frozen=True)
@@ -77,7 +95,7 @@ class Ordered:
     @cached_property
     def is_running(self) -> pl.Series:
         """Whether the compressor works at each sample, by the pressures; False if unknown."""
-        low, high = _pressures(self.samples)
+        low, high = (_real(name) if name in self.samples.columns else _NONE for name in PRESSURES)
         return self.samples.select(
             (high >= _RUNNING_RATIO * low).fill_null(value=False).alias("is_running")
         ).to_series()
@@ -90,8 +108,30 @@ class Ordered:
         over the stretch. A log that begins with the machine running has none. The sides are
         within 130 kPa of each other, or a logged command says that the compressor is off.
         """
-        before_s = self._per_sample("start_s") - _BEFORE_START_S
+        before_s = self._per_sample(self._turns.start_s) - _BEFORE_START_S
         return self._medians(self.samples["time_s"] < before_s)
+
+    @cached_property
+    def beginning(self) -> pl.DataFrame:
+        """The first seconds, one row per test with readings; columns as of `soak`.
+
+        Whether the machine rests then is told by `soak`.
+        """
+        first_s = self.samples["time_s"].to_numpy()[self.first[:-1]]
+        until_s = pl.Series(np.repeat(first_s, np.diff(self.first)) + _FIRST_S, nan_to_null=True)
+        return self._medians(self.samples["time_s"] <= until_s, at_least_s=0.0)
+
+    @cached_property
+    def late(self) -> pl.DataFrame:
+        """The second half, one row per test with readings; columns as of `soak`.
+
+        Of long logs not every sample is asked.
+        """
+        ends_s = self.samples["time_s"].to_numpy()
+        middle_s = (ends_s[self.first[:-1]] + ends_s[self.first[1:] - 1]) / 2.0
+        place = np.arange(self.samples.height)
+        is_late = ends_s > np.repeat(middle_s, np.diff(self.first))
+        return self._medians(pl.Series(is_late & (place % _LATE_STRIDE == 0)), at_least_s=0.0)
 
     @cached_property
     def rest_after_stop(self) -> pl.DataFrame:
@@ -100,18 +140,18 @@ class Ordered:
         It begins a minute after the sides were last apart. A test without a soak has none:
         without a state of rest to compare with, rest cannot be told.
         """
-        after_s = self._per_sample("stop_s") + _SETTLED_AFTER_STOP_S
+        after_s = self._per_sample(self._turns.stop_s) + _SETTLED_AFTER_STOP_S
         return self._medians(self.samples["time_s"] > after_s)
 
     @cached_property
-    def _turns(self) -> pl.DataFrame:
-        """Per test: when the compressor first runs and when it last did, null if never."""
-        return _turns(self.samples)
+    def _turns(self) -> _Turns:
+        """When the compressor of each test first runs and when it last did."""
+        return _turns(self)
 
-    def _per_sample(self, name: str) -> pl.Series:
-        return pl.Series(np.repeat(self._turns[name].to_numpy(), np.diff(self.first)))
+    def _per_sample(self, per_test: Floats) -> pl.Series:
+        return pl.Series(np.repeat(per_test, np.diff(self.first)), nan_to_null=True)
 
-    def _medians(self, is_inside: pl.Series) -> pl.DataFrame:
+    def _medians(self, is_inside: pl.Series, at_least_s: float = _LEAST_SOAK_S) -> pl.DataFrame:
         numbers = [pl.col(name).cast(pl.Float64()).median() for name in self.channels]
         return (
             self.samples.filter(is_inside.fill_null(value=False))
@@ -123,8 +163,11 @@ class Ordered:
                 *numbers,
             )
             .filter(
-                (pl.col("to_s") - pl.col("from_s") >= _LEAST_SOAK_S)
-                & (pl.col("n_samples") >= _LEAST_SOAK_READINGS)
+                (at_least_s <= 0.0)
+                | (
+                    (pl.col("to_s") - pl.col("from_s") >= at_least_s)
+                    & (pl.col("n_samples") >= _LEAST_SOAK_READINGS)
+                )
             )
         )
 
@@ -162,43 +205,62 @@ def _real(name: str) -> pl.Expr:
     return pl.when(value.is_between(CHANNEL[name].lowest, CHANNEL[name].highest)).then(value)
 
 
-def _turns(samples: pl.DataFrame) -> pl.DataFrame:
-    """Per test TEST, start_s and stop_s: the first and the last instant of a working machine.
+def _turns(ordered: Ordered) -> _Turns:
+    """The turns of every test, by the parting of the sides and by logged commands."""
+    samples = ordered.samples
+    if samples.is_empty():
+        return _Turns(np.empty(0), np.empty(0))
+    first = ordered.first[:-1]
+    parts = samples.select(_ln_ratio(samples), commanded=_commanded(samples))
+    every = ordered.test_ids.join(
+        ordered.beginning.drop("test_id"), on=TEST, how="left", maintain_order="left"
+    )
+    begun = every.select(_ln_ratio(samples), _apart_kpa(samples))
+    ln_begun = begun["ln_ratio"].to_numpy()
+    n_samples = np.diff(ordered.first)
+    parted = np.abs(parts["ln_ratio"].to_numpy() - np.repeat(ln_begun, n_samples))
+    # NaN where a pressure is unknown: neither parted nor together
+    commanded = parts["commanded"].fill_null(value=False).to_numpy()
+    runs = (parted > _LN_PARTED) | commanded
+    far = np.add.reduceat((parted > _LN_GREATEST_RISE).astype(np.int64), first)
+    told_off = _told_off(ordered, commanded)
+    rests = (
+        (np.abs(begun["apart_kpa"].to_numpy()) <= _EQUAL_WITHIN_KPA)
+        | ((np.abs(ln_begun) > _LN_UNIT_APART) & (far > _LEAST_FAR_SHARE * n_samples))
+        | told_off
+    )
+    time_s = samples["time_s"].to_numpy()
+    start_s = np.minimum.reduceat(np.where(runs, time_s, np.inf), first)
+    stop_s = np.maximum.reduceat(np.where(runs, time_s, -np.inf), first)
+    is_known = rests & np.isfinite(start_s)
+    return _Turns(np.where(is_known, start_s, np.nan), np.where(is_known, stop_s, np.nan))
 
-    Null where the machine did not rest at first, as far as can be told.
-    """
-    parts = samples.select(
-        TEST,
-        "time_s",
-        _ln_ratio(samples).alias("ln_ratio"),
-        _apart_kpa(samples).alias("apart_kpa"),
-        _commanded(samples).alias("commanded"),
-    )
-    first = pl.col("time_s") <= pl.col("time_s").first() + _FIRST_S
-    parted = pl.col("ln_ratio") - pl.col("ln_ratio").filter(first).median()
-    runs = (parted.abs() > _LN_PARTED) | pl.col("commanded")
-    rests = (pl.col("apart_kpa").filter(first).median().abs() <= _EQUAL_WITHIN_KPA) | (
-        ~pl.col("commanded")
-    ).fill_null(value=False).filter(first).all()
-    when = pl.col("time_s").filter(runs)
-    return parts.group_by(TEST, maintain_order=True).agg(
-        pl.when(rests).then(when.first()).alias("start_s"),
-        pl.when(rests).then(when.last()).alias("stop_s"),
-    )
+
+def _told_off(ordered: Ordered, commanded: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether a logged command says of each test's first sample that the compressor is off."""
+    first = ordered.first[:-1]
+    is_told = ordered.samples.select(_commanded(ordered.samples).is_not_null().alias("told"))
+    return np.asarray(is_told["told"].to_numpy()[first] & ~commanded[first])
 
 
 def _ln_ratio(samples: pl.DataFrame) -> pl.Expr:
     low, high = _pressures(samples)
-    return (high / low).log()
+    return (high / low).log().alias("ln_ratio")
 
 
 def _apart_kpa(samples: pl.DataFrame) -> pl.Expr:
     low, high = _pressures(samples)
-    return high - low
+    return (high - low).alias("apart_kpa")
 
 
 def _pressures(samples: pl.DataFrame) -> tuple[pl.Expr, ...]:
-    return tuple(_real(name) if name in samples.columns else _NONE for name in PRESSURES)
+    """Low and high side [kPa]; also readings outside the range, which a wrong unit makes."""
+    return tuple(_positive(name) if name in samples.columns else _NONE for name in PRESSURES)
+
+
+def _positive(name: str) -> pl.Expr:
+    value = pl.col(name).cast(pl.Float64())
+    return pl.when(value.is_finite() & (value > 0.0)).then(value)
 
 
 def _commanded(samples: pl.DataFrame) -> pl.Expr:
