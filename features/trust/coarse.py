@@ -41,7 +41,7 @@ _FIRST_READINGS = 150
 # steps smaller than this are rounding of a unit conversion
 _ROUNDING = 1e-6
 _OFF_LADDER, _LEAST_RUNGS, _LEAST_CHANGES = 0.02, 3, 6
-_WIDE_STEPS, _LESS_WIDE = 3.5, 1.9
+_WIDE_STEPS, _WIDEST_STEPS, _LESS_WIDE = 3.5, 6.0, 1.9
 _SLOW_BEAT = 20
 # equal readings at the end of a range: in a row and together, and how improbable (tuning)
 _LEAST_RUN, _LEAST_EQUAL = 4, 10
@@ -106,7 +106,8 @@ def _display_step(readings: Floats, limit: float) -> float:
     rungs = apart / step
     is_ladder = bool(np.all(np.abs(rungs - np.round(rungs)) < _OFF_LADDER))
     n_changes = np.count_nonzero(np.abs(np.diff(readings)) > _ROUNDING)
-    is_wide = step >= _WIDE_STEPS * limit
+    # no display has steps so wide that a start spans but one
+    is_wide = _WIDE_STEPS * limit <= step <= _WIDEST_STEPS * limit
     is_seen = (
         apart.size >= _LEAST_RUNGS
         or n_changes >= _LEAST_CHANGES
