@@ -146,15 +146,21 @@ def _profiles(rows: list[Row], seconds: int, rng: np.random.Generator) -> Profil
     )
 
 
-def _fittings(rows: list[Row]) -> Batch:
+def fittings_of(rows: list[Row]) -> Batch:
+    """The fittings of planned tests, side by side."""
     names = [each.name for each in fields(Fitting)]
     return side_by_side([Fitting(**{name: row[f"fit_{name}"] for name in names}) for row in rows])
+
+
+def simulate_tests(rows: list[Row], seconds: int, rng: np.random.Generator) -> Curves:
+    """True curves of planned tests, one sample a second."""
+    cars = _hurt_cars(rows)
+    around = surroundings([_conditions(row) for row in rows])
+    return true_curves(simulate(cars, around, _profiles(rows, seconds, rng)), cars)
 
 
 def run_tests(tests: pl.DataFrame, *, seconds: int, rng: np.random.Generator) -> CarTests:
     """Truth and readings of the planned tests, one sample a second."""
     rows = tests.to_dicts()
-    cars = _hurt_cars(rows)
-    around = surroundings([_conditions(row) for row in rows])
-    truth = true_curves(simulate(cars, around, _profiles(rows, seconds, rng)), cars)
-    return CarTests(truth, measure(truth, _fittings(rows), rng))
+    truth = simulate_tests(rows, seconds, rng)
+    return CarTests(truth, measure(truth, fittings_of(rows), rng))

@@ -156,7 +156,7 @@ def _standing(curves: Curves, fittings: Batch, rng: np.random.Generator) -> Curv
     if not np.any(fittings.standing_scatter_k + fittings.standing_hot_k):
         return curves
     flows = np.cumsum(curves["compressor_on"] > 0.5, axis=0)
-    left = np.exp(-flows / WASHED_OUT_S)
+    left = np.exp(flows / -WASHED_OUT_S)
     lines = dict(curves)
     for name, drawn in zip(CLAMPS, scatter, strict=True):
         warmer = fittings.standing_scatter_k * drawn
@@ -263,6 +263,9 @@ def _clipped(name: str, value: FloatArray, fittings: Batch) -> FloatArray:
         return np.clip(value, 0.0, fittings.low_greatest_kpa)
     if name == "high_side_kpa":
         return np.clip(value, 0.0, fittings.high_greatest_kpa)
+    if name == "engine_rpm":
+        # pulses are counted: a standing engine gives none
+        return np.where(value > 50.0, value, 0.0)
     return np.clip(value, 0.0, 100.0) if name == "intake_humidity_pct" else value
 
 
