@@ -21,6 +21,7 @@ from pipeline.log_requests import Door, LogRequest
 from pipeline.paste_rows import PasteForm, Unassigned, paste_form
 from pipeline.profiles import STATED_COLUMNS
 from pipeline.refusals import LogRefusedError
+from pipeline.registry import FOREIGN_PATH
 from pipeline.registry_cells import EXPECTED, parse_cells
 from pipeline.registry_tables import TEST_ENTRIES
 from pipeline.stated import NOTHING_STATED, Stated, stated_by
@@ -193,7 +194,7 @@ def _held(path: str, look: _Look, typed: _Typed, form: PasteForm) -> Unassigned:
         reason_code=code,
         sentence=f"no row of the registry's tests table names this log; {'; '.join(told)}.",
         missing=" ".join(missing),
-        hint=_ADD_VEHICLE if code == "vehicle_unknown" else _FILL_IN,
+        hint=_hint(path, code),
         columns=form.header,
         row=form.row({**values, "log": path}),
     )
@@ -203,10 +204,20 @@ _FILL_IN = (
     "Add the row to registry/tests, with what is missing filled in; or name in a profile the "
     "header fields or the pattern of the file name that state it."
 )
+_RENAME = (
+    "Rename the file first: a backslash or a drive letter in its name would be read differently "
+    "on another system, and no row can name it."
+)
 _ADD_VEHICLE = (
     "Add the vehicle to registry/vehicles if it is one; else add the row to registry/tests with "
     "the right vehicle_id."
 )
+
+
+def _hint(path: str, code: str) -> str:
+    if FOREIGN_PATH.search(path):
+        return _RENAME
+    return _ADD_VEHICLE if code == "vehicle_unknown" else _FILL_IN
 
 
 def _reason_code(look: _Look, typed: _Typed) -> str:

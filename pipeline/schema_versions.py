@@ -10,7 +10,8 @@ from __future__ import annotations
 # From the first version on; see `store_schema.schema_fingerprint`.
 SCHEMAS: tuple[str, ...] = (
     "e75508a9535c2805",
-    "c75a3229e50b12e1",
+    "7d885141655a71c5",
+    "d58edf14e85a76dd",
 )
 
 

@@ -52,7 +52,7 @@ def sort_text_logs(
     groups: dict[LogForm, TextGroup] = {}
     for file, request in requests.items():
         try:
-            opening = open_text(request, scratch, door.largest_bytes)
+            opening = open_text(request, scratch, door.largest_bytes, door.highest_packing_ratio)
             recognised = recognise_text(opening, door.profiles, request.profile)
         except LogRefusedError as error:
             ledger.refuse(request.path, error)

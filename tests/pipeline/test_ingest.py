@@ -117,7 +117,7 @@ def test_a_log_without_a_row_is_held_and_the_others_are_not(shop):
     shop.write_log("stray.csv", seed=99)
     summary = shop.ingest()
     assert summary.text == "13 logs: 0 new, 0 changed, 12 unchanged, 0 refused, 1 unassigned."
-    held = one_row(tables(shop)["unassigned"], "stray.csv")
+    held = one_row(tables(shop, ["unassigned"])["unassigned"], "stray.csv")
     assert held["reason_code"] == "not_stated"
     assert held["missing"] == "vehicle_id started_at"
     assert held["columns"] == "log,vehicle_id,started_at,test_id,ambient_c,protocol"
@@ -127,7 +127,7 @@ def test_a_log_without_a_row_is_held_and_the_others_are_not(shop):
     rows = [test_row(n, f"bay{n % 3}/log{n:03d}.csv") for n in range(12)]
     shop.write_registry([*rows, test_row(12, "stray.csv")])
     assert shop.ingest().text == "13 logs: 0 new, 1 changed, 12 unchanged, 0 refused."
-    assert tables(shop)["unassigned"].is_empty()
+    assert tables(shop, ["unassigned"])["unassigned"].is_empty()
 
 
 def test_a_row_without_a_file_is_reported_once_and_cleared_when_it_comes(shop):
