@@ -10,6 +10,7 @@ from __future__ import annotations
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -88,13 +89,20 @@ HERE = Path()
 
 
 @app.command()
-def demo(
+def demo(  # noqa: PLR0913, PLR0917 - the library takes one parameter per option
     folder: Annotated[Path, typer.Argument(help="New folder for the demo workspace.")] = Path(
         "chillroster-demo"
     ),
     vehicles: Annotated[int, typer.Option(min=1, help="Vehicles to simulate.")] = 200,
     tests: Annotated[int, typer.Option(min=1, help="Tests to simulate.")] = 600,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    models: Annotated[int, typer.Option(min=1, max=10, help="Car models in the fleet.")] = 5,
+    years: Annotated[
+        int, typer.Option(min=1, max=20, help="Warm seasons that the tests are spread over.")
+    ] = 2,
+    mdf: Annotated[
+        bool, typer.Option("--mdf", help="Let some loggers write ASAM MDF 4 (extra `mdf`).")
+    ] = False,
     debug: DebugOption = False,
 ) -> None:
     """Simulate a fleet into a new workspace and run everything on it."""
@@ -108,8 +116,13 @@ def demo(
                 f"{folder} exists and is not empty; name another folder, delete it, or bring it "
                 f"up to date with `chillroster run --workspace {folder}`"
             )
+        if mdf and find_spec("asammdf") is None:
+            raise typer.BadParameter(
+                "--mdf needs asammdf, which is not installed: pip install 'chillroster[mdf]'"
+            )
         with show_progress() as progress:
-            made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
+            order = DemoOrder(folder, vehicles, tests, seed, models, years, mdf)
+            made = make_demo(order, progress)
         _tell_store(made.store)
         say(site_text(made.site))
         say(f"What was simulated, fault by fault: {made.truth_folder}")
