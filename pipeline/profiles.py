@@ -23,6 +23,8 @@ from pipeline.problems import Problem, ProblemsError, did_you_mean
 from pipeline.toml_problems import toml_problems, validation_problems
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.workspace import Workspace
 
 TimeFormat = Literal[
@@ -49,11 +51,26 @@ class Recognition(_Part):
 class TextForm(_Part):
     """How the lines of a text file are laid out."""
 
-    delimiter: Literal["auto", ",", ";", "\t", "|"] = Field(
-        default="auto", description="mark between the columns"
+    delimiter: Literal["auto", ",", ";", "\t", "|", " "] = Field(
+        default="auto", description="mark between the columns; a blank: any number of blanks"
     )
     decimal_mark: Literal["auto", ".", ","] = Field(
         default="auto", description="decimal point or decimal comma"
+    )
+    thousands_mark: Literal["auto", ".", ","] = Field(
+        default="auto",
+        description="mark that groups thousands, where `1.234` or `1,234` has two meanings",
+    )
+    no_reading: tuple[str, ...] = Field(
+        default=(), description="further cells that mean no reading, such as -999.9"
+    )
+    short_rows: Literal["leave_out", "fill"] = Field(
+        default="leave_out",
+        description="rows with too few fields: leave them out and say so, or take what is "
+        "lacking at their end as empty",
+    )
+    comment_mark: str = Field(
+        default="", max_length=5, description="lines that start so are comments; empty: # // % ;"
     )
     encoding: Literal["auto", "utf-8", "utf-16", "latin-1", "cp1252"] = Field(
         default="auto", description="encoding of the text"
@@ -70,8 +87,8 @@ class TextForm(_Part):
 
     @model_validator(mode="after")
     def _marks_differ(self) -> TextForm:
-        if self.delimiter == self.decimal_mark == ",":
-            raise ValueError("`delimiter` and `decimal_mark` cannot both be a comma")
+        if self.thousands_mark == self.decimal_mark != "auto":
+            raise ValueError("`thousands_mark` and `decimal_mark` cannot be the same")
         return self
 
 
@@ -155,6 +172,11 @@ class Profile(_Part):
         for quantity, unit in self.default_units.items():
             _require_unit(unit, quantity)
         return self
+
+    def fits_names(self, names: Sequence[str]) -> bool:
+        """True means: the column names that it wants are all there; case does not count."""
+        present = {name.lower() for name in names}
+        return all(name.lower() in present for name in self.recognise.columns)
 
     def map_of(self, name: str) -> ChannelMap | None:
         """The first line of the map that fits a column name, None without one."""

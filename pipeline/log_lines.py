@@ -1,0 +1,115 @@
+"""The lines of one text log below its column names: which are rows, and which are not.
+
+Takes the lines of a file one by one, gives the rows as cells with their line numbers;
+comments and blank lines are passed over, repeated column names are counted, a last line
+that was broken off is left out. Does not belong here: what the cells mean (`text_rows`).
+"""
+
+from __future__ import annotations
+
+import re
+from array import array
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from pipeline.header_lines import is_comment, split_cells
+from pipeline.openings import split_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.layouts import Layout
+
+# No logger writes this letter, so it stands between cells without quotes.
+CELL_MARK = "\x1f"
+WHOLE, SHORT, LONG = 0, 1, 2
+_DECIMALS = re.compile(r"[+-]?\d+(?:[.,](\d+))?")
+# zeros are what a file system or a logger with fixed records fills up with
+_PADDING = "\0 \t\r\n\ufeff"
+
+
+@dataclass
+class LogLines:
+    """Rows of a log: cells joined by `CELL_MARK`, line numbers, and which are ragged.
+
+    `kinds` has `SHORT` for rows that end before the last named column and `LONG` for
+    rows with more cells than columns; `names` are the lines on which the column names
+    stand again; `cut_line` is the line that was broken off, 0 without one.
+    """
+
+    rows: list[str] = field(default_factory=list)
+    numbers: array[int] = field(default_factory=lambda: array("q"))
+    kinds: array[int] = field(default_factory=lambda: array("b"))
+    names: list[int] = field(default_factory=list)
+    cut_line: int = 0
+
+
+def sort_lines(lines: Iterable[str], layout: Layout, time_index: int) -> LogLines:
+    """The rows among the lines of a whole file; each line still has its line end."""
+    found = LogLines()
+    above: set[str] = set()
+    last = before = ""
+    number = 0
+    for number, line in enumerate(lines, start=1):
+        bare = line.strip(_PADDING).replace(CELL_MARK, " ")
+        if number <= layout.lines_before_data:
+            above.add(bare)
+        elif bare in above and bare:
+            found.names.append(number)
+        elif bare and not is_comment(bare, layout.delimiter, layout.comment_mark):
+            _keep(found, split_cells(bare, layout.delimiter), number, layout)
+        if line.strip():
+            last, before = line, last
+    if number > layout.lines_before_data and _is_broken_off(last, before, layout, time_index):
+        found.cut_line = number
+        if found.numbers and found.numbers[-1] == number:
+            for rows in (found.rows, found.numbers, found.kinds):
+                rows.pop()
+    return found
+
+
+def _keep(found: LogLines, cells: list[str], number: int, layout: Layout) -> None:
+    n_names = len(layout.names)
+    is_short = len(cells) < layout.n_least and not layout.fills_short
+    found.kinds.append(LONG if any(cells[n_names:]) else SHORT if is_short else WHOLE)
+    whole = cells[:n_names] + [""] * (n_names - len(cells))
+    found.rows.append(CELL_MARK.join(whole))
+    found.numbers.append(number)
+
+
+def _is_broken_off(last: str, before: str, layout: Layout, time_index: int) -> bool:
+    if not is_cut(before.rstrip("\r\n") + "\n" + last, layout):
+        return False
+    cells = split_cells(last.strip(_PADDING), layout.delimiter)
+    # a closing line without a line end is no row that was broken off
+    return "\0" in last or any(map(str.isdigit, "".join(cells[time_index : time_index + 1])))
+
+
+def is_cut(tail: str, layout: Layout) -> bool:
+    """True means: the last line of a file was probably broken off in the middle.
+
+    A line that ends the file without a line end is taken for whole when it has all its
+    fields and its last number is as long as the one above. Zeros fill the room of what was
+    never written.
+    """
+    if not tail or tail[-1] in "\r\n":
+        return False
+    lines = [line for line in split_lines(tail) if line.strip()]
+    if lines and "\0" in lines[-1]:
+        return True
+    if len(lines) < 2:
+        return False
+    last, above = (line.split(layout.delimiter) for line in (lines[-1], lines[-2]))
+    return len(last) < len(above) or not _is_as_long(last[-1].strip(), above[-1].strip())
+
+
+def _is_as_long(last: str, above: str) -> bool:
+    """True means: the number has the decimals of the one above, or no fewer digits."""
+    if not above or not last:
+        return not above
+    one, other = _DECIMALS.fullmatch(last), _DECIMALS.fullmatch(above)
+    if one is None or other is None:
+        return len(last) >= len(above)
+    if other[1]:
+        return bool(one[1]) and len(one[1]) == len(other[1])
+    return len(last) >= len(above)
