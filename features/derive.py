@@ -79,7 +79,7 @@ def derive(
     told = _with_context(number_tests(samples), context)
     tests = add_sensor_uncertainties(told, told, instruments)
     ordered = order_samples(samples.select("test_id", "time_s", *channels_in(samples)), tests)
-    screened = screen(ordered.drop("test_number"))
+    screened = screen(ordered.drop("test_number"), context, settings)
     trusted = screened.samples.with_columns(ordered["test_number"])
     parts = [
         _derive_at(part, tests, settings, block_s)

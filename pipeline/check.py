@@ -23,6 +23,7 @@ from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import complaint_rows
+from pipeline.problems import Problem, ProblemsError
 from pipeline.readers import READINGS
 from pipeline.refusals import NOTICES
 from pipeline.run import objection_lines, refusal_lines
@@ -49,10 +50,11 @@ _KNOWN: dict[str, pl.DataType | type[pl.DataType]] = {
 
 @dataclass(frozen=True)
 class Checked:
-    """What was found, as text, and the number of files and columns that are refused."""
+    """What was found, as text, the number of files and columns refused, a drafted profile."""
 
     text: str
     n_refused: int
+    draft: str | None = None
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,32 @@ class _Found:
 def check_file(file: Path, workspace_folder: Path) -> Checked:
     """What one log file gives: each column, what is refused, what can be assessed."""
     found: FileCheck = check_one_file(file, workspace_folder)
-    return Checked("\n".join(found.lines), found.n_refused)
+    draft = found.draft.text if found.draft else None
+    return Checked("\n".join(found.lines), found.n_refused, draft)
+
+
+def save_draft(checked: Checked, path: Path) -> str:
+    """Write the drafted profile to a new file; what was done, in words.
+
+    Raises
+    ------
+    ProblemsError
+        The file exists already.
+    """
+    if checked.draft is None:
+        return "No profile was drafted: every column of the file is read as it is."
+    try:
+        with path.open("x", encoding="utf-8") as target:
+            target.write(checked.draft)
+    except FileExistsError:
+        problem = Problem(
+            "draft_exists",
+            "A file of that name exists already and was left as it is.",
+            str(path),
+            hint="Give the draft another name.",
+        )
+        raise ProblemsError([problem]) from None
+    return f"A drafted profile was written: {path}. Fill in what it asks, then check again."
 
 
 def check_workspace(workspace: Workspace, progress: Progress, *, is_each: bool = False) -> Checked:

@@ -7,7 +7,7 @@ text says so. Does not belong here: the check of a whole workspace (`check`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -23,6 +23,7 @@ from pipeline.ingest_plan import TEST_ID_DIGITS
 from pipeline.log_batches import known_instruments
 from pipeline.log_context import log_contexts
 from pipeline.problems import ProblemsError
+from pipeline.profile_drafts import Draft, draft_profile
 from pipeline.profiles import Profile, read_profiles, shipped_profiles
 from pipeline.readers import Door, LogRequest, read_logs
 from pipeline.registry import read_registry
@@ -38,14 +39,16 @@ if TYPE_CHECKING:
     from pipeline.readers import LogBatch
 
 _FIRST_ROWS = 3
+_DRAFT_NAME = "my_logger"
 
 
 @dataclass(frozen=True)
 class FileCheck:
-    """The lines to show, and the number of files (0 or 1) and columns refused."""
+    """The lines to show, the number of files (0 or 1) and columns refused, a drafted profile."""
 
     lines: tuple[str, ...]
     n_refused: int
+    draft: Draft | None
 
 
 @dataclass(frozen=True)
@@ -72,7 +75,8 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
         barometric_kpa=around.row["barometric_kpa"],
         altitude_m=around.row["altitude_m"],
     )
-    batch = read_logs([request], Door.of(around.settings, around.profiles))
+    door = Door.of(around.settings, around.profiles)
+    batch = read_logs([request], door)
     lines = [str(file), *_reading_lines(batch, around)]
     if not batch.samples.is_empty():
         lines += _column_lines(batch, request.path)
@@ -84,7 +88,25 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
         names = trusted_names(logged, derived.trust, row)
         lines += _derived_lines(derived, names)
         lines += [f"  {line}" for line in log_lines(outlook_of(names, row))]
-    return FileCheck((*lines, "Nothing was stored."), batch.refusals.height)
+    draft = draft_profile(
+        file,
+        batch,
+        _DRAFT_NAME,
+        lambda profile: read_logs(
+            [replace(request, profile=None)], replace(door, profiles=(profile,))
+        ),
+    )
+    return FileCheck(
+        (*lines, *_draft_lines(draft, file), "Nothing was stored."), batch.refusals.height, draft
+    )
+
+
+def _draft_lines(draft: Draft | None, file: Path) -> Iterator[str]:
+    if draft is not None:
+        yield (
+            f"  A profile that asks about {draft.n_questions} columns can be drafted: "
+            f"`chillroster check {file.name} --draft profiles/{_DRAFT_NAME}.toml`"
+        )
 
 
 def _look_around(file: Path, workspace: Workspace) -> _Surroundings:

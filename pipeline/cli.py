@@ -139,7 +139,7 @@ def init(
 
 
 @app.command()
-def check(
+def check(  # noqa: PLR0913, PLR0917  one parameter per option
     file: Annotated[
         Path | None,
         typer.Argument(help="One log file, here or under logs/; without it, the whole workspace."),
@@ -148,12 +148,16 @@ def check(
     each: Annotated[
         bool, typer.Option(help="Name every log with what it can be judged by.")
     ] = False,
+    draft: Annotated[
+        Path | None,
+        typer.Option(help="Write a drafted profile for FILE here: what is seen, what is asked."),
+    ] = None,
     strict: StrictOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Say what can and cannot be read and assessed; nothing is stored."""
     with _failures_told(debug):
-        from pipeline.check import check_file, check_workspace
+        from pipeline.check import check_file, check_workspace, save_draft
         from pipeline.progress import show_progress
 
         if file is not None:
@@ -165,6 +169,8 @@ def check(
                 else check_file(file, workspace)
             )
         _say(checked.text)
+        if draft is not None:
+            _say(save_draft(checked, draft))
         if strict and checked.n_refused:
             raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
@@ -284,6 +290,47 @@ def export(
             with show_progress() as progress:
                 summary = export_tables(store, folder, kind.value, progress, table or [])
         _say(f"{summary.text} Folder: {folder.resolve()}")
+
+
+@app.command()
+def score(  # noqa: PLR0913, PLR0917 - one parameter per option
+    trust: Annotated[
+        bool, typer.Option("--trust", help="Score the rules that doubt sensors.")
+    ] = False,
+    logs_per_mishap: Annotated[
+        int, typer.Option(min=1, help="Logs to simulate per kind of sensor mishap.")
+    ] = 40,
+    clean_logs: Annotated[int, typer.Option(min=1, help="Logs without any mishap.")] = 300,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    mishap: Annotated[
+        list[str] | None, typer.Option("--mishap", help="Only this kind; may be repeated.")
+    ] = None,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", help="Write the score here as well.")
+    ] = None,
+    truth_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--truth", help="Write a table here: each log, its mishap, what the rules said (CSV)."
+        ),
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--folder", help="Keep the simulated logs here; used again while nothing changed."
+        ),
+    ] = None,
+    debug: DebugOption = False,
+) -> None:
+    """Measure the program's own rules on simulated logs whose truth is known."""
+    with _failures_told(debug):
+        if not trust:
+            raise typer.BadParameter("say what to score: `chillroster score --trust`")
+        from pipeline.score_command import ScoreFiles, tell_trust_score
+        from pipeline.score_trust import TrialSize
+
+        size = TrialSize(logs_per_mishap, clean_logs, seed, tuple(mishap or ()))
+        _say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
 
 
 def _say(text: str, *, is_error: bool = False) -> None:

@@ -23,7 +23,7 @@ from pipeline.long_logs import find_long_columns, label_long, widen
 from pipeline.parquet_types import require_plain_cells, require_time, without_unfit
 from pipeline.raw_logs import Field, Ledger, LogForm, LogGroup, WideRows, fields_of
 from pipeline.recognition import candidates, fits_names
-from pipeline.refusals import LogRefusedError, header_only, not_readable
+from pipeline.refusals import LogRefusedError, header_only, not_readable, too_large
 from pipeline.scanning import SCAN_ERRORS, raw_schema, read_halving, without_unclear
 from pipeline.text_rows import TextRows, clean_rows
 
@@ -92,12 +92,7 @@ def _open(file: Path, largest_bytes: int) -> tuple[tuple[str, pl.DataType], ...]
     if n_rows == 0:
         raise header_only()
     if n_rows * len(types) * _BYTES_PER_VALUE > largest_bytes:
-        raise LogRefusedError(
-            "too_large",
-            f"The file holds more than {largest_bytes / 1e6:g} MB, more than a test log should.",
-            hint="If it is a log, raise `largest_log_megabytes` under [reading] in "
-            "chillroster.toml.",
-        )
+        raise too_large(largest_bytes)
     return types
 
 

@@ -21,6 +21,7 @@ from features.channels import CHANNEL, Quantity
 from features.units import UnitError, parse_unit
 from pipeline.problems import Problem, ProblemsError, did_you_mean
 from pipeline.toml_problems import toml_problems, validation_problems
+from pipeline.workspace import LogKind  # noqa: TC001 - the record needs it when it is made
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -144,7 +145,7 @@ class Profile(_Part):
 
     name: str = Field(description="name of the profile: small letters, digits and `_`")
     description: str = Field(default="", description="which logger, in words")
-    kind: Literal["text", "parquet"] = Field(default="text", description="kind of file")
+    kind: LogKind = Field(default="text", description="kind of file")
     recognise: Recognition = Field(default=Recognition(), description="how to recognise a file")
     text: TextForm = Field(default=TextForm(), description="layout of a text file")
     time: TimeForm = Field(default=TimeForm(), description="the time column")

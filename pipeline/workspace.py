@@ -10,11 +10,20 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Literal
 
 from pipeline.problems import Problem, ProblemsError
 
+LogKind = Literal["text", "json", "parquet", "mdf"]
+
 # Only forms that `readers` can read are listed as logs; other files are left alone.
-LOG_ENDINGS = (".csv", ".csv.gz", ".csv.zst", ".parquet")
+KINDS: dict[str, LogKind] = {
+    ".csv": "text", ".csv.gz": "text", ".csv.zst": "text",
+    ".jsonl": "json", ".jsonl.gz": "json", ".jsonl.zst": "json",
+    ".parquet": "parquet",
+    ".mf4": "mdf",
+}  # fmt: skip
+LOG_ENDINGS = tuple(KINDS)
 
 
 @dataclass(frozen=True)
@@ -68,6 +77,11 @@ class Workspace:
         return (
             file.relative_to(self.root).as_posix() if file.is_relative_to(self.root) else str(file)
         )
+
+
+def kind_of(name: str) -> LogKind:
+    """The kind of a log file by the end of its name; a name of no known end is text."""
+    return next((kind for end, kind in KINDS.items() if name.lower().endswith(end)), "text")
 
 
 def is_inside(log_path: str) -> bool:

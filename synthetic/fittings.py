@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from synthetic.plant.placement import CHANNELS
 from synthetic.plant.sensors import (
     ABSOLUTE_AS_GAUGE,
     CELSIUS_AS_FAHRENHEIT,
-    CHANNELS,
     FAHRENHEIT_AS_CELSIUS,
     GAUGE_AS_ABSOLUTE,
     Fitting,

@@ -10,8 +10,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from features import screening
 from features.channels import CHANNEL, SAMPLES
-from features.screening import RULES, TRUST, Rule, distrust_flags, screen
+from features.context import CONTEXT
+from features.screening import RULES, TRUST, Rule
+from features.settings import DerivationSettings
 
 ROWS = 900
 START_S = 30.0
@@ -34,6 +37,14 @@ RUN = REST | {
     "low_side_kpa": 310.0, "high_side_kpa": 1480.0, "compressor_discharge_c": 78.0,
     "condenser_outlet_c": 47.0, "evaporator_outlet_c": 7.0, "duct_air_c": 9.0,
 }  # fmt: skip
+
+
+def screen(frame):
+    return screening.screen(frame, CONTEXT.empty(), DerivationSettings())
+
+
+def distrust_flags(frame):
+    return screening.distrust_flags(frame, CONTEXT.empty(), DerivationSettings())
 
 
 def clean_test(seed, *, test_id="t", noise=1.0, coarse=1.0, interval_s=1.0):

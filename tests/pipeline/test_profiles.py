@@ -60,7 +60,8 @@ def test_shipped_profiles_end_with_those_that_take_anything():
     names = [profile.name for profile in shipped_profiles()]
     assert names == [
         "header_block_imperial", "long_parquet", "semicolon_metric",
-        "self_describing", "self_describing_parquet",
+        "self_describing", "self_describing_json", "self_describing_mdf",
+        "self_describing_parquet",
     ]  # fmt: skip
 
 

@@ -31,7 +31,7 @@ def curves(tests=1):
         "expansion_inlet_c": 30.0, "evaporator_outlet_c": 5.0, "rear_evaporator_outlet_c": 6.0,
         "duct_left_c": 7.0, "duct_right_c": 7.5, "duct_rear_c": 9.0, "intake_air_c": 24.0,
         "ambient_air_c": 25.0, "condenser_inlet_air_c": 28.0, "underhood_air_c": 60.0,
-        "cabin_air_c": 24.0, "intake_humidity_pct": 50.0, "engine_rpm": 800.0,
+        "cabin_air_c": 24.0, "coolant_c": 85.0, "compressor_on": 1.0, "intake_humidity_pct": 50.0, "engine_rpm": 800.0,
     }  # fmt: skip
     found = {name: np.full((SECONDS, tests), value) for name, value in at.items()}
     found["compressor_suction_c"][SECONDS // 2 :] += 10.0
@@ -103,7 +103,9 @@ def test_a_moved_clamp_reads_the_other_line_from_then_on():
 def test_a_fallen_clamp_reads_the_air_under_the_hood():
     found, _ = read({"fallen_channel": float(CHANNELS.index("expansion_inlet_c")),
                      "fallen_from_s": 300.0})  # fmt: skip
-    assert found["expansion_inlet_c"][[299, 310], 0] == pytest.approx([30.0, 60.0])
+    # one time constant (45 s) after the fall it has gone 1 - 1/e of the way to the air
+    way = (found["expansion_inlet_c"][[299, 300 + 44], 0] - 30.0) / (60.0 - 30.0)
+    assert way == pytest.approx([0.0, 1.0 - np.exp(-1.0)], abs=1e-6)
 
 
 def test_a_stuck_sensor_keeps_its_value():
