@@ -13,6 +13,8 @@ from features.channels import CHANNELS
 from features.requirements import ways_to
 from models.findings import JUDGED_FEATURE
 from pipeline.headers import CHANNEL_NAMES, TIME_NAMES, UNIT_NAMES, VALUE_NAMES
+from pipeline.schema_versions import SCHEMAS
+from pipeline.store_schema import schema_fingerprint
 from pipeline.store_tables import STORE_TABLES
 
 HERE = Path(__file__).parent
@@ -98,6 +100,17 @@ PAGES = {
     "tables.md": tables_page,
 }
 
+
+def note_schema() -> None:
+    """Append the present version of the tables to those that the store has had."""
+    fingerprint = schema_fingerprint(STORE_TABLES)
+    if fingerprint not in SCHEMAS:
+        file = HERE.parent / "pipeline" / "schema_versions.py"
+        before, after = file.read_text(encoding="utf-8").split("\n)\n", 1)
+        file.write_text(f'{before}\n    "{fingerprint}",\n)\n{after}', encoding="utf-8")
+
+
 if __name__ == "__main__":
+    note_schema()
     for name, page in PAGES.items():
         (HERE / name).write_text(page(), encoding="utf-8")

@@ -17,9 +17,10 @@ import polars as pl
 from features.channels import CHANNEL
 from features.trust.instants import find_gaps, find_repeated_instants, longest_step_s
 from features.trust.ordered import STEP_S, TEST, Ordered, as_before, put_in_order
-from features.trust.pressures import find_swapped_sides
+from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
 from features.trust.rules import LEAST_EVIDENCE, RULES, TRUST, Rule, Screened
 from features.trust.single_channel import find_out_of_range, find_spikes, find_stuck
+from features.trust.temperature_unit import find_temperature_unit_slips
 from features.trust.verdicts import Verdicts, flag_name, join_verdicts
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ _RULES: tuple[Callable[[Ordered, pl.DataFrame, DerivationSettings], Verdicts], .
     find_spikes,
     find_stuck,
     find_swapped_sides,
+    find_pressure_mistakes,
+    find_temperature_unit_slips,
     find_repeated_instants,
     find_gaps,
 )

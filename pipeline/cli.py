@@ -7,8 +7,6 @@ here: any work.
 
 from __future__ import annotations
 
-import re
-import sys
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -16,6 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from pipeline.terminal import prepare_streams, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,11 +29,9 @@ EXIT_SOMETHING_REFUSED = 4
 _EPILOG = """
 Exit codes: 0 done; 1 unexpected failure; 2 wrong command line; 3 settings or registry of
 the workspace have problems, nothing was stored; 4 with --strict: done, but something was
-refused; 5 the workspace is being written to by another process.
+refused; 5 the workspace is being written to by another process. A reader that closes the
+output early, such as `head`, ends neither the work nor changes the code.
 """
-
-# Control characters and marks of writing direction: names of files and columns are not ours.
-_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 app = typer.Typer(
     name="chillroster",
@@ -113,9 +111,9 @@ def demo(
         with show_progress() as progress:
             made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
         _tell_store(made.store)
-        _say(site_text(made.site))
-        _say(f"What was simulated, fault by fault: {made.truth_folder}")
-        _say(f"Open this page: {made.site.index_path}")
+        say(site_text(made.site))
+        say(f"What was simulated, fault by fault: {made.truth_folder}")
+        say(f"Open this page: {made.site.index_path}")
 
 
 @app.command()
@@ -130,12 +128,10 @@ def init(
         from pipeline.init import init_workspace
 
         made = init_workspace(workspace)
-        _say(f"Workspace made: {made.root}")
-        _say("Next, in that folder: put log files under logs/, fill models.csv, vehicles.csv and")
-        _say(
-            "tests.csv in registry/, then `chillroster check`. Log files whose pressures are gauge"
-        )
-        _say("pressures need `altitude_m` in chillroster.toml.")
+        say(f"Workspace made: {made.root}")
+        say("Next, in that folder: put log files under logs/, fill models.csv, vehicles.csv and")
+        say("tests.csv in registry/, then `chillroster check`. Log files whose pressures are gauge")
+        say("pressures need `altitude_m` in chillroster.toml.")
 
 
 @app.command()
@@ -168,9 +164,9 @@ def check(  # noqa: PLR0913, PLR0917  one parameter per option
                 if file is None
                 else check_file(file, workspace)
             )
-        _say(checked.text)
+        say(checked.text)
         if draft is not None:
-            _say(save_draft(checked, draft))
+            say(save_draft(checked, draft))
         if strict and checked.n_refused:
             raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
@@ -262,7 +258,7 @@ def explain(
         settings = read_settings(place)
         with open_published(place, settings) as store:
             try:
-                _say(explain_vehicle(store, vehicle, settings.report))
+                say(explain_vehicle(store, vehicle, settings.report))
             except UnknownVehicleError as error:
                 raise typer.BadParameter(str(error)) from error
 
@@ -289,7 +285,7 @@ def export(
             _require_tables(table or [], [known.name for known in store.tables])
             with show_progress() as progress:
                 summary = export_tables(store, folder, kind.value, progress, table or [])
-        _say(f"{summary.text} Folder: {folder.resolve()}")
+        say(f"{summary.text} Folder: {folder.resolve()}")
 
 
 @app.command()
@@ -330,20 +326,12 @@ def score(  # noqa: PLR0913, PLR0917 - one parameter per option
         from pipeline.score_trust import TrialSize
 
         size = TrialSize(logs_per_mishap, clean_logs, seed, tuple(mishap or ()))
-        _say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
-
-
-def _say(text: str, *, is_error: bool = False) -> None:
-    """Print a text; letters in it that would steer the terminal are shown as a mark."""
-    typer.echo(_STEERING.sub("\N{REPLACEMENT CHARACTER}", text), err=is_error)
+        say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
 
 
 def main() -> None:
     """Entry point of the command `chillroster`."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            # a console that cannot show a letter shows a question mark, and nothing fails
-            stream.reconfigure(errors="replace")
+    prepare_streams()
     app(prog_name="chillroster")
 
 
@@ -387,8 +375,8 @@ def _write_site(workspace: Workspace, clock: datetime | None) -> None:
 
     with show_progress() as progress:
         site = write_report(workspace, clock or datetime.now(UTC), progress)
-    _say(site_text(site))
-    _say(f"Open this page: {site.index_path}")
+    say(site_text(site))
+    say(f"Open this page: {site.index_path}")
 
 
 def _require_tables(wanted: list[str], known: list[str]) -> None:
@@ -411,7 +399,7 @@ def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
 
 def _tell_store(summary: StoreSummary) -> None:
     for line in summary.lines:
-        _say(line)
+        say(line)
 
 
 @contextmanager
@@ -427,5 +415,5 @@ def _failures_told(debug: bool) -> Iterator[None]:
         from pipeline.failures import failure_of
 
         failure = failure_of(error)
-        _say(failure.text, is_error=True)
+        say(failure.text, is_error=True)
         raise typer.Exit(failure.exit_code) from error

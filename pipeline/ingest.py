@@ -29,8 +29,9 @@ from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import batch_replacements, unread_replacements
 from pipeline.registry_tables import REGISTRY_TABLES
+from pipeline.store_schema import schema_fingerprint
 from pipeline.store_tables import STORE_TABLES
-from pipeline.warehouse import Replacement, schema_fingerprint
+from pipeline.warehouse import Replacement
 from pipeline.workspace import list_logs
 
 if TYPE_CHECKING:

@@ -17,6 +17,8 @@ from pipeline.fingerprints import code_fingerprint, code_version, hash_values
 from pipeline.ingest import IngestSummary, ingest
 from pipeline.inputs import Inputs, read_inputs
 from pipeline.lock import hold_lock
+from pipeline.migration import MIGRATED, open_migrated
+from pipeline.problems import Problem
 from pipeline.publish import publish
 from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.store_tables import RUNS, STORE_TABLES
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.assess import AssessSummary
-    from pipeline.problems import Problem
     from pipeline.progress import Progress
     from pipeline.settings import Settings
     from pipeline.workspace import Workspace
@@ -114,16 +115,21 @@ def update_store(
     """
     inputs = inputs or read_inputs(workspace)
     with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
-        with open_store(
-            workspace.store_file, STORE_TABLES, store_limits(workspace, inputs.settings)
-        ) as store:
+        limits = store_limits(workspace, inputs.settings)
+        opened, is_migrated = open_migrated(workspace.store_file, STORE_TABLES, limits)
+        with opened as store:
             steps = take_steps(workspace, order, store, inputs, progress)
             store.checkpoint()
             state = store.state
         is_published = state != published_state(workspace, inputs.settings)
         if is_published:
             publish(workspace.store_file, workspace.published_file)
-    return StoreSummary(*steps, inputs.notices, is_published)
+    notices = (*inputs.notices, *([_migrated(workspace)] if is_migrated else []))
+    return StoreSummary(*steps, notices, is_published)
+
+
+def _migrated(workspace: Workspace) -> Problem:
+    return Problem("store_migrated", MIGRATED, workspace.shown(workspace.store_file))
 
 
 def take_steps(

@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from synthetic.befalling import Drawn, Scene
 from synthetic.car_models import MODEL, MODELS
 from synthetic.car_tests import fittings_of, simulate_tests
 from synthetic.fleet import Fleet, FleetSize, plan_fleet
 from synthetic.logs import fitted_sensors, recording_of, write_log
-from synthetic.mishaps import MISHAP, MISHAPS, SHARED_BY_INSTRUMENT, Drawn, Scene
+from synthetic.mishaps import MISHAP, MISHAPS, SHARED_BY_INSTRUMENT
 from synthetic.planned_tests import Habits
 from synthetic.plant.faults import ADDED_CHARGE_SHARE, LOST_CHARGE_SHARE
 from synthetic.plant.sensors import measure
@@ -97,8 +98,6 @@ def _scene(row: dict[str, Any], sensors: list[str], offset: float) -> Scene:
     protocol = {each.label: each for each in PROTOCOLS}.get(row["protocol"])
     return Scene(
         seconds=float(row["true_logged_s"]),
-        start_s=row["true_start_s"],
-        stop_s=row["true_stop_s"],
         sensors=tuple(sensors),
         refrigerant=MODEL[row["model_id"]].refrigerant,
         is_recirculated=protocol is not None and protocol.recirculation == "recirculated",

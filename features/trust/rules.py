@@ -29,6 +29,13 @@ class Rule(Enum):
         "frozen: the value stood still although the machine ran and the channel is not that quiet"
     )
     SIDES_SWAPPED = "low side well above high side: hoses or columns are swapped"
+    GAUGE_READ_AS_ABSOLUTE = "a gauge pressure read as absolute: the atmosphere is missing"
+    ABSOLUTE_READ_AS_GAUGE = "an absolute pressure read as gauge: the atmosphere is added twice"
+    PRESSURE_UNIT_SLIP = "written in another unit of pressure than the header says"
+    REFRIGERANT_IMPOSSIBLE = (
+        "the refrigerant on record cannot have this pressure at the temperature of the lines"
+    )
+    TEMPERATURE_UNIT_SLIP = "degrees Celsius read as Fahrenheit, or the reverse"
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
     GAP = "nothing was logged for a while; nothing is carried across"
     IMPOSSIBLE = (
@@ -52,6 +59,29 @@ LEAST_EVIDENCE: Mapping[str, str] = {
         "the same channel elsewhere in the test; without any noise, a start or a stop"
     ),
     Rule.SIDES_SWAPPED.code: "both pressures while the compressor runs",
+    Rule.GAUGE_READ_AS_ABSOLUTE.code: (
+        "a known refrigerant, both pressures and three line or case temperatures at rest before "
+        "the start; where both sides read low, also a sign that liquid is there: subcooling "
+        "well off zero, superheat below 18 K or a duct drop of 10 K at work"
+    ),
+    Rule.ABSOLUTE_READ_AS_GAUGE.code: (
+        "the same at rest; where both sides read high, also a superheat or an approach at work "
+        "too small for the pressure; never for the high side alone, which air in the circuit "
+        "raises as well"
+    ),
+    Rule.PRESSURE_UNIT_SLIP.code: (
+        "a known refrigerant, one pressure and three temperatures in the first seconds; a slip "
+        "that makes the pressure small also needs the air or the suction line to cool at work"
+    ),
+    Rule.REFRIGERANT_IMPOSSIBLE.code: (
+        "the refrigerant on record, both pressures and three line or case temperatures at rest, "
+        "and the sides alike; a pressure above saturation also needs an evaporator outlet "
+        "colder than the low side allows at work, a pressure below it a sign that liquid is there"
+    ),
+    Rule.TEMPERATURE_UNIT_SLIP.code: (
+        "rest before the start and a pressure with a known refrigerant, three temperatures or "
+        "the noted ambient; for air, the noted ambient alone"
+    ),
     Rule.TIME_NOT_INCREASING.code: "two rows",
     Rule.GAP.code: "two rows more than 10 s and five usual steps apart",
     Rule.IMPOSSIBLE.code: (

@@ -85,6 +85,21 @@ def join_verdicts(verdicts: Iterable[Verdicts]) -> Verdicts:
     )
 
 
+def notes_of(
+    test_ids: pl.Series, channel: str, rule: Rule, sentences: Sequence[str]
+) -> pl.DataFrame:
+    """Notes on one channel under one rule, a sentence per test."""
+    return pl.DataFrame(
+        {
+            "test_id": test_ids,
+            "channel": [channel] * test_ids.len(),
+            "rule_code": [rule.code] * test_ids.len(),
+            "sentence": list(sentences),
+        },
+        schema=_NOTES,
+    )
+
+
 def of_whole_tests(
     ordered: Ordered, channel: str, rule: Rule, test_numbers: Sequence[int] | pl.Series
 ) -> pl.Series:
