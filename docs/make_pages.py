@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from features.catalogue import FEATURE_RECORDS, Feature
+from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNELS
+from features.records import Feature
 from features.requirements import ways_to
 from models.findings import JUDGED_FEATURE
 from pipeline.headers import CHANNEL_NAMES, TIME_NAMES, UNIT_NAMES, VALUE_NAMES

@@ -42,7 +42,7 @@ from features.saturation_curve import (
 from features.saturation_points import SaturationPoints, shipped_points
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from types import ModuleType
 
     from numpy.typing import NDArray
@@ -60,6 +60,7 @@ __all__ = [
     "bubble_temperature",
     "bubble_temperature_c",
     "bubble_temperature_slope_k_per_kpa",
+    "by_refrigerant",
     "check_property_library",
     "dew_pressure_kpa",
     "dew_temperature",
@@ -248,6 +249,27 @@ def _judged(text: str) -> Refrigerant | None:
         return resolve_refrigerant(text)
     except RefrigerantError:
         return None
+
+
+def by_refrigerant(
+    function: Callable[[Mapping[str, Floats], Refrigerant], tuple[Floats, ...]],
+    names: tuple[str, ...],
+    designations: pl.Series,
+    arrays: Mapping[str, Floats],
+) -> dict[str, Floats]:
+    """Several columns at once, each row by its own refrigerant; NaN where it has none.
+
+    `function` takes the arrays of the rows of one refrigerant and gives one array per name.
+    """
+    found = {name: np.full(designations.len(), np.nan) for name in names}
+    for text in designations.drop_nulls().unique(maintain_order=True):
+        refrigerant = _judged(text)
+        if refrigerant is not None:
+            rows = (designations == text).fill_null(value=False).to_numpy()
+            values = function({name: a[rows] for name, a in arrays.items()}, refrigerant)
+            for name, column in zip(names, values, strict=True):
+                found[name][rows] = column
+    return found
 
 
 def _by_refrigerant(

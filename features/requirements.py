@@ -12,13 +12,13 @@ from __future__ import annotations
 from itertools import product
 from typing import TYPE_CHECKING
 
-from features.catalogue import WAYS
+from features.records import WAYS
 from features.settling import KEYS, LEAST_KEY_CHANNELS
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from features.catalogue import Feature
+    from features.records import Feature
 
 Way = frozenset[str]
 
@@ -27,7 +27,21 @@ NOTED_AMBIENT = "ambient_c"
 # facts of the registry that stand in for, or go with, a sensor
 NOTED_FACTS = (REFRIGERANT, NOTED_AMBIENT)
 
-_SATURATION = ("evaporating_dew_c", "condensing_bubble_c", "discharge_dew_c")
+# columns that follow from the properties of the refrigerant
+_OF_REFRIGERANT = frozenset(
+    {"evaporating_dew_c", "condensing_bubble_c", "discharge_dew_c", "reference_discharge_c"}
+    | {
+        f"{place}_enthalpy_kj_per_kg"
+        for place in (
+            "suction",
+            "discharge",
+            "isentropic",
+            "condenser_outlet",
+            "expansion_inlet",
+            "evaporator_outlet",
+        )
+    }
+)
 _RUNNING = tuple(frozenset(way) for way in WAYS["running_min"])
 
 
@@ -38,7 +52,7 @@ def _ways_to(name: str) -> tuple[Way, ...]:
     ways = tuple(frozenset(way) for way in WAYS.get(name, ((name,),)))
     if name == "condenser_air_c":
         return (*ways, frozenset({NOTED_AMBIENT}))
-    if name in _SATURATION:
+    if name in _OF_REFRIGERANT:
         return tuple(way | {REFRIGERANT} for way in ways)
     return ways
 
@@ -68,7 +82,7 @@ def can_have_windows(names: Collection[str]) -> bool:
 def can_be_worked_out(feature: Feature, names: Collection[str]) -> bool:
     """True means: a log with these names can give the feature, where its test settles."""
     known = frozenset(names)
-    if feature.scope == "window" and not can_have_windows(known):
+    if feature.scope != "whole_test" and not can_have_windows(known):
         return False
     return any(way <= known for way in ways_to(feature))
 
@@ -80,6 +94,6 @@ def lacking(feature: Feature, names: Collection[str]) -> tuple[str, ...]:
     """
     known = frozenset(names)
     # both pressures tell whether it runs, and are two channels of the circuit
-    has_windows = feature.scope != "window" or can_have_windows(known)
+    has_windows = feature.scope == "whole_test" or can_have_windows(known)
     more = frozenset[str]() if has_windows else frozenset({"low_side_kpa", "high_side_kpa"})
     return min((tuple(sorted((way | more) - known)) for way in ways_to(feature)), key=len)

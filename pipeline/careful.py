@@ -57,14 +57,14 @@ def read_carefully(task: CarefulTask, *, zone: str, unreadable_share: float) -> 
     notices: list[Objection] = []
     if found.cut_line:
         notices.append(_cut(task.path, found.cut_line))
-    if not found.rows:
+    if not found.numbers:
         raise header_only()
     if found.names:
         notices.append(_repeated(task.path, found.names))
     rows = _timed_rows(task, found, zone)
     rows, remark = _without_closing(task.path, rows)
     notices += remark
-    whole = rows.filter(pl.col("kind") == WHOLE)
+    whole = rows.filter(pl.col("kind") == WHOLE) if (rows["kind"] != WHOLE).any() else rows
     for kind in (LONG, SHORT):
         ragged = rows.filter(pl.col("kind") == kind)
         is_much = ragged.height > max(1, unreadable_share * rows.height)
@@ -111,7 +111,7 @@ def _timed_rows(task: CarefulTask, found: LogLines, zone: str) -> pl.DataFrame:
     layout = task.layout
     indexes = sorted({task.time.index, *(field.index for field in task.fields)})
     scan = pl.scan_csv(
-        "\n".join(found.rows).encode(),
+        bytes(found.text),
         has_header=False,
         schema={value_name(index): pl.String() for index in range(len(layout.names))},
         separator=CELL_MARK,

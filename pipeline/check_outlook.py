@@ -37,7 +37,7 @@ def trusted_names(
     `trust` holds TRUST rows of this test, `context` its CONTEXT row.
     """
     doubted = trust.filter(pl.col("distrusted_share") >= _DISTRUSTED)["channel"].to_list()
-    noted = {name for name in NOTED_FACTS if context[name] is not None}
+    noted = {name for name in (*NOTED_FACTS, "blower_pct") if context[name] is not None}
     return frozenset(channels) - {*doubted} | noted
 
 

@@ -79,7 +79,7 @@ def _open(
     request: LogRequest, door: Door, scratch: Path, ledger: Ledger
 ) -> tuple[Profile, JsonTable]:
     """Profile and rows of a log, long rows made wide."""
-    opening = open_text(request, scratch, door.largest_bytes)
+    opening = open_text(request, scratch, door.largest_bytes, door.highest_packing_ratio)
     profiles = candidates(door.profiles, "json", request.profile)
     table = _parse(opening, profiles, door.largest_bytes)
     _require_sound(request.path, table, door, ledger)

@@ -30,14 +30,14 @@ _PADDING = "\0 \t\r\n\ufeff"
 
 @dataclass
 class LogLines:
-    """Rows of a log: cells joined by `CELL_MARK`, line numbers, and which are ragged.
+    """Rows of a log as lines with `CELL_MARK` between cells, and what is to be said of them.
 
-    `kinds` has `SHORT` for rows that end before the last named column and `LONG` for
+    `numbers` are the numbers of their lines in the file; `kinds` has `SHORT` for rows that end before the last named column and `LONG` for
     rows with more cells than columns; `names` are the lines on which the column names
     stand again; `cut_line` is the line that was broken off, 0 without one.
     """
 
-    rows: list[str] = field(default_factory=list)
+    text: bytearray = field(default_factory=bytearray)
     numbers: array[int] = field(default_factory=lambda: array("q"))
     kinds: array[int] = field(default_factory=lambda: array("b"))
     names: list[int] = field(default_factory=list)
@@ -57,24 +57,33 @@ def sort_lines(lines: Iterable[str], layout: Layout, time_index: int) -> LogLine
         elif bare in above and bare:
             found.names.append(number)
         elif bare and not is_comment(bare, layout.delimiter, layout.comment_mark):
-            _keep(found, split_cells(bare, layout.delimiter), number, layout)
+            _keep(found, bare, number, layout)
         if line.strip():
             last, before = line, last
     if number > layout.lines_before_data and _is_broken_off(last, before, layout, time_index):
         found.cut_line = number
         if found.numbers and found.numbers[-1] == number:
-            for rows in (found.rows, found.numbers, found.kinds):
-                rows.pop()
+            found.numbers.pop()
+            found.kinds.pop()
+            # the row begins behind the line feed of the one above
+            del found.text[found.text.rfind(b"\n", 0, -1) + 1 :]
     return found
 
 
-def _keep(found: LogLines, cells: list[str], number: int, layout: Layout) -> None:
-    n_names = len(layout.names)
-    is_short = len(cells) < layout.n_least and not layout.fills_short
-    found.kinds.append(LONG if any(cells[n_names:]) else SHORT if is_short else WHOLE)
-    whole = cells[:n_names] + [""] * (n_names - len(cells))
-    found.rows.append(CELL_MARK.join(whole))
+def _keep(found: LogLines, line: str, number: int, layout: Layout) -> None:
+    n_names, kind = len(layout.names), WHOLE
+    if '"' not in line and line.count(layout.delimiter) == n_names - 1:
+        joined = line.replace(layout.delimiter, CELL_MARK)
+    else:
+        cells = split_cells(line, layout.delimiter)
+        if any(cells[n_names:]):
+            kind = LONG
+        elif len(cells) < layout.n_least and not layout.fills_short:
+            kind = SHORT
+        joined = CELL_MARK.join(cells[:n_names] + [""] * (n_names - len(cells)))
+    found.text += f"{joined}\n".encode()
     found.numbers.append(number)
+    found.kinds.append(kind)
 
 
 def _is_broken_off(last: str, before: str, layout: Layout, time_index: int) -> bool:

@@ -173,8 +173,9 @@ def _data_bytes(walk: _Walk, place: int) -> int:
     if not place:
         return 0
     block = walk.block(place)
-    if block.kind == b"HL":
-        return _data_bytes(walk, block.link(0))
+    while block.kind == b"HL":  # the head of a list of packed blocks
+        place = block.link(0)
+        block = walk.block(place)
     if block.kind in {b"DL", b"LD"}:
         parts = (link for one in walk.chain(place, block.kind) for link in one.links[1:] if link)
         return sum(_piece_bytes(walk, walk.block(part)) for part in parts)

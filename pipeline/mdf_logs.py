@@ -10,8 +10,10 @@ channel's name and unit (`column_plans`).
 from __future__ import annotations
 
 import logging
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from traceback import walk_tb
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -73,6 +75,7 @@ def _read(file: int, request: LogRequest, door: Door) -> tuple[LogGroup, WideRow
     except (LogRefusedError, MemoryError):
         raise
     except Exception as error:  # the library raises whatever damage makes it raise
+        _let_go(error)
         raise damaged_mdf(f"its library says {type(error).__name__}") from error
     time = TimeUse(-1, "time of the group", "seconds" if start_s is None else "epoch_s")
     shifted = rows.select(
@@ -84,7 +87,8 @@ def _read(file: int, request: LogRequest, door: Door) -> tuple[LogGroup, WideRow
     return LogGroup(profile, form, {file: request}), WideRows(shifted, plan, (file,))
 
 
-def open_mdf(file: Path) -> Any:
+@contextmanager
+def open_mdf(file: Path) -> Iterator[Any]:
     """The file in the hands of the format's library.
 
     Raises
@@ -103,7 +107,22 @@ def open_mdf(file: Path) -> Any:
         ) from error
     # what it would write to the terminal is told in a refusal
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    return asammdf.MDF(file)
+    # of a stream that is ours the library leaves nothing open when damage stops it half way
+    with file.open("rb") as stream, asammdf.MDF(stream) as mdf:
+        yield mdf
+
+
+def _let_go(error: Exception) -> None:
+    """Close what the library left half opened, and mark it so.
+
+    It would try to close it when it is swept away, fail, and write to the terminal.
+    """
+    for frame, _ in walk_tb(error.__traceback__):
+        parts = getattr(frame.f_locals.get("self"), "__dict__", {})
+        if "_closed" in parts:
+            parts["_closed"] = True
+            if parts.get("_tempfile") is not None:
+                parts["_tempfile"].close()
 
 
 def _signals(mdf: Any) -> list[_Signal]:

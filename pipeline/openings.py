@@ -1,21 +1,20 @@
 """The first and last lines of a log file: enough to recognise it and to see if it is cut.
 
-Opens a text file (plain, .gz or .zst), unpacks a packed one to a scratch folder within a
-size limit, and finds its encoding; a file that no scan reads as it lies is written anew.
-Does not belong here: what the lines mean (`layouts`), the rows of data (`scanning`,
-`careful`), how a file is written anew (`plain_texts`).
+Opens a text file (a packed one from its unpacked copy) and finds its encoding; a file that
+no scan reads as it lies is written anew. Does not belong here: unpacking (`unpacking`),
+how a file is written anew (`plain_texts`), what the lines mean (`layouts`), the rows of
+data (`scanning`, `careful`).
 """
 
 from __future__ import annotations
 
-import gzip
 import re
-import zlib
 from dataclasses import dataclass, replace
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.plain_texts import UTF16_MARKS, rewritten
-from pipeline.refusals import LogRefusedError, not_readable
+from pipeline.refusals import LogRefusedError, not_readable, too_large
+from pipeline.unpacking import PACKED_MARKS, unpacked
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,14 +29,7 @@ _TAIL_BYTES = 4_096
 _MOST_HEAD_LINES = 120
 # A header block may be longer than that; then as many lines are looked at.
 _MOST_DEEP_LINES = 20_000
-_CHUNK_BYTES = 1 << 20
-# Logs of readings pack to a tenth, of frozen ones to a fiftieth; beyond this a file was made
-# to burst (common practice, no source). Small files may pack better than that.
-_HIGHEST_RATIO = 200
-_RATIO_FROM_BYTES = 4_000_000
-_ZSTD_MARK = b"\x28\xb5\x2f\xfd"
-_GZIP_MARK = b"\x1f\x8b"
-_BINARY_MARKS = (_GZIP_MARK, _ZSTD_MARK, b"PAR1", b"PK\x03\x04", b"MDF ")
+_BINARY_MARKS = (*PACKED_MARKS, b"PAR1", b"PK\x03\x04", b"MDF ")
 _FILLING = re.compile(rb"\0+(?=\r?\n|\Z)|(?<=\n)\0+")
 _CONTROL = bytes(set(range(32)) - {9, 10, 11, 12, 13, 27})
 
@@ -60,15 +52,17 @@ class Opening:
     is_rewritten: bool = False
 
 
-def open_text(request: LogRequest, scratch: Path, largest_bytes: int) -> Opening:
-    """The opening of a text log.
+def open_text(
+    request: LogRequest, scratch: Path, largest_bytes: int, highest_ratio: float = 200.0
+) -> Opening:
+    """The opening of a text log, unpacked into the scratch folder where it is packed.
 
     Raises
     ------
     LogRefusedError
         The file is missing, empty, too large, not text, or its packing is damaged.
     """
-    plain = _unpacked(request, scratch, largest_bytes)
+    plain = unpacked(request, scratch, largest_bytes, highest_ratio)
     try:
         size = plain.stat().st_size
         _check_size(size, largest_bytes)
@@ -155,12 +149,7 @@ def find_encoding(content: bytes) -> str:
 
 def _check_size(size: int, largest_bytes: int) -> None:
     if size > largest_bytes:
-        raise LogRefusedError(
-            "too_large",
-            f"The file holds more than {largest_bytes / 1e6:g} MB, more than a test log should.",
-            hint="If it is a log, raise `largest_log_megabytes` under [reading] in "
-            "chillroster.toml.",
-        )
+        raise too_large(largest_bytes)
     if size == 0:
         raise LogRefusedError(
             "empty_file",
@@ -204,63 +193,4 @@ def _endless_line() -> LogRefusedError:
         "cannot be told from the data.",
         place="line 1",
         hint="Export the log again with one line per sample.",
-    )
-
-
-def _unpacked(request: LogRequest, scratch: Path, largest_bytes: int) -> Path:
-    """The file itself, or its content unpacked into the scratch folder."""
-    name = request.file.name.lower()
-    if not name.endswith((".gz", ".zst")):
-        return request.file
-    try:
-        with request.file.open("rb") as packed:
-            mark = packed.read(4)
-        if not mark:
-            _check_size(0, largest_bytes)
-        if not mark.startswith(_GZIP_MARK if name.endswith(".gz") else _ZSTD_MARK):
-            raise _damaged("it is not a packed file of that kind")
-        target = scratch / f"{len(list(scratch.iterdir()))}.csv"
-        with _unpacking(request.file) as source, target.open("wb") as plain:
-            _copy(source, plain, largest_bytes, request.file.stat().st_size)
-    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-        raise _damaged("it ends too early or was changed") from error
-    except OSError as error:
-        raise (
-            _damaged("it ends too early or was changed")
-            if error.errno is None
-            else not_readable(error)
-        ) from error
-    return target
-
-
-def _unpacking(file: Path) -> Any:
-    """The unpacked stream of a .gz or .zst file."""
-    if file.name.lower().endswith(".gz"):
-        return gzip.open(file, "rb")
-    # Arrow is slow to import and few workspaces hold .zst files
-    import pyarrow as pa  # noqa: PLC0415
-
-    return pa.CompressedInputStream(str(file), "zstd")
-
-
-def _copy(source: Any, target: IO[bytes], largest_bytes: int, packed_bytes: int) -> None:
-    written = 0
-    while chunk := source.read(_CHUNK_BYTES):
-        written += len(chunk)
-        _check_size(written, largest_bytes)
-        if written > max(_RATIO_FROM_BYTES, _HIGHEST_RATIO * packed_bytes):
-            raise LogRefusedError(
-                "packed_too_tightly",
-                f"The packed file unpacks to more than {_HIGHEST_RATIO} times its size, which no "
-                "log of readings does.",
-                hint="Export the log again; if it is sound, put it there unpacked.",
-            )
-        target.write(chunk)
-
-
-def _damaged(reason: str) -> LogRefusedError:
-    return LogRefusedError(
-        "damaged_packing",
-        f"The packed file cannot be unpacked: {reason}.",
-        hint="Copy it again from where it was packed; a copy was probably broken off.",
     )

@@ -18,6 +18,7 @@ from pipeline.clocks import (
     within_calendar,
 )
 from pipeline.column_plans import plan_columns
+from pipeline.hidden_sizes import HiddenSizeError, parquet_bytes
 from pipeline.layouts import MOST_COLUMNS, too_many_columns
 from pipeline.long_logs import find_long_columns, label_long, widen
 from pipeline.parquet_types import require_plain_cells, require_time, without_unfit
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
 
     from pipeline.log_requests import Door, LogRequest
     from pipeline.profiles import Profile
-
-_BYTES_PER_VALUE = 8
 
 
 def sort_parquet_logs(
@@ -80,18 +79,23 @@ def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
 def _open(file: Path, largest_bytes: int) -> tuple[tuple[str, pl.DataType], ...]:
     """The columns with their types."""
     try:
+        n_bytes = parquet_bytes(file)
+        if n_bytes > largest_bytes:
+            raise too_large(largest_bytes)
         scan = pl.scan_parquet(file, glob=False, hive_partitioning=False)
         types = tuple(scan.collect_schema().items())
         n_rows = scan.select(pl.len()).collect().item()
+        # a text that every row names stands in the file only once
+        texts = scan.select(pl.selectors.string().str.len_bytes().sum()).collect()
     except FileNotFoundError as error:
         raise not_readable(error) from error
-    except SCAN_ERRORS as error:
+    except (HiddenSizeError, *SCAN_ERRORS) as error:
         raise damaged_parquet() from error
     if len(types) > MOST_COLUMNS:
         raise too_many_columns(len(types))
     if n_rows == 0:
         raise header_only()
-    if n_rows * len(types) * _BYTES_PER_VALUE > largest_bytes:
+    if texts.width and sum(texts.row(0)) > largest_bytes:
         raise too_large(largest_bytes)
     return types
 

@@ -23,7 +23,7 @@ from pipeline.registry_checks import (
     check_table,
     check_unique,
 )
-from pipeline.registry_files import read_raw
+from pipeline.registry_files import LARGEST_BYTES, read_raw
 from pipeline.registry_tables import REGISTRY_FILES, REGISTRY_TABLES, RegistryTable
 from pipeline.workspace import is_inside
 
@@ -54,7 +54,11 @@ class Registry:
 
 
 def read_registry(
-    workspace: Workspace, zone: str, profile_names: Collection[str] | None = None
+    workspace: Workspace,
+    zone: str,
+    profile_names: Collection[str] | None = None,
+    *,
+    largest_bytes: int = LARGEST_BYTES,
 ) -> Registry:
     """All tables of a workspace's registry.
 
@@ -65,6 +69,8 @@ def read_registry(
         Time zone of instants written without an offset.
     profile_names : collection of str, optional
         Names that `tests.profile` may hold; None leaves them unchecked.
+    largest_bytes : int
+        Most that one file may hold, unpacked.
 
     Raises
     ------
@@ -75,7 +81,7 @@ def read_registry(
     checked: dict[str, Checked] = {}
     for table in REGISTRY_FILES:
         try:
-            checked[table.name] = _read_table(workspace, table, zone)
+            checked[table.name] = _read_table(workspace, table, zone, largest_bytes)
         except ProblemsError as error:
             problems += error.problems
             continue
@@ -101,8 +107,10 @@ def _shown(workspace: Workspace, name: str) -> str:
     return workspace.shown(found[0] if found else folder / f"{name}.csv")
 
 
-def _read_table(workspace: Workspace, table: RegistryTable, zone: str) -> Checked:
-    raw = read_raw(workspace, table.name)
+def _read_table(
+    workspace: Workspace, table: RegistryTable, zone: str, largest_bytes: int
+) -> Checked:
+    raw = read_raw(workspace, table.name, largest_bytes)
     if raw is not None:
         checked = check_table(_with_plain_paths(raw), table, zone)
         if table.name not in _TABLES_OF_THINGS:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.hidden_sizes import HiddenSizeError, parquet_bytes, workbook_bytes
 from pipeline.problems import Problem, ProblemsError
 
 if TYPE_CHECKING:
@@ -23,7 +24,12 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
 
 ENDINGS = (".csv", ".xlsx", ".parquet")
+LARGEST_BYTES = 100_000_000
 _DELIMITERS = (",", ";", "\t")
+_NO_SUCH_FORM = {
+    ".xlsx": "it is not an XLSX workbook",
+    ".parquet": "it is not a Parquet file of plain columns",
+}
 
 
 @dataclass(frozen=True)
@@ -43,8 +49,12 @@ class RawTable:
     problems: tuple[Problem, ...] = field(default=())
 
 
-def read_raw(workspace: Workspace, name: str) -> RawTable | None:
+def read_raw(
+    workspace: Workspace, name: str, largest_bytes: int = LARGEST_BYTES
+) -> RawTable | None:
     """The cells of a registry table, None when it has no file.
+
+    A file that holds more than `largest_bytes`, unpacked, is not read.
 
     Raises
     ------
@@ -62,8 +72,44 @@ def read_raw(workspace: Workspace, name: str) -> RawTable | None:
         raise ProblemsError([Problem("two_files", sentence, shown, hint="Keep one of them.")])
     if not present[0].is_file():
         raise ProblemsError([_unreadable(shown, "it is no plain file, or a link to nowhere")])
-    readers = {".csv": _read_csv, ".xlsx": _read_xlsx, ".parquet": _read_parquet}
-    return readers[present[0].suffix](present[0], shown)
+    _check_size(present[0], shown, largest_bytes)
+    if present[0].suffix == ".parquet":
+        return _read_parquet(present[0], shown, largest_bytes)
+    read = _read_csv if present[0].suffix == ".csv" else _read_xlsx
+    return read(present[0], shown)
+
+
+def _check_size(path: Path, shown: str, largest_bytes: int) -> None:
+    """Refuse a file before it is read whose content would not fit.
+
+    Raises
+    ------
+    ProblemsError
+        The file holds too much, or does not tell how much it holds.
+    """
+    try:
+        size = path.stat().st_size
+        if path.suffix == ".xlsx" and size:
+            size = max(size, workbook_bytes(path, largest_bytes))
+        elif path.suffix == ".parquet":
+            size = max(size, parquet_bytes(path))
+    except OSError as error:
+        raise ProblemsError([_unreadable(shown, error.strerror or str(error))]) from error
+    except HiddenSizeError as error:
+        raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
+    if size > largest_bytes:
+        raise ProblemsError([_too_large(shown, largest_bytes)])
+
+
+def _too_large(shown: str, largest_bytes: int) -> Problem:
+    return Problem(
+        "too_large",
+        f"The file holds more than {largest_bytes / 1e6:g} MB of cells, more than a registry "
+        "table should.",
+        shown,
+        hint="Delete cells far below or beside the table; if all of it is needed, raise "
+        "`largest_registry_megabytes` under [reading] in chillroster.toml.",
+    )
 
 
 def _read_csv(path: Path, shown: str) -> RawTable:
@@ -113,18 +159,20 @@ def _read_xlsx(path: Path, shown: str) -> RawTable:
             read_options={"skip_rows": 0},
         )
     except Exception as error:  # the reader's own exceptions share no public base
-        raise ProblemsError([_unreadable(shown, "it is not an XLSX workbook")]) from error
+        raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
     rows = [[cell or "" for cell in row] for row in sheet.cast(pl.String).rows()]
     return _raw(enumerate(rows, start=1), shown, decimal_comma=False)
 
 
-def _read_parquet(path: Path, shown: str) -> RawTable:
+def _read_parquet(path: Path, shown: str, largest_bytes: int) -> RawTable:
     try:
         frame = pl.read_parquet(path, glob=False)
         texts = frame.select(pl.all().cast(pl.String))
     except (pl.exceptions.PolarsError, OSError) as error:
-        reason = "it is not a Parquet file of plain columns"
-        raise ProblemsError([_unreadable(shown, reason)]) from error
+        raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
+    # a text that every row names stands in the file, and in the frame, only once
+    if sum(texts.select(pl.all().str.len_bytes().sum()).row(0)) > largest_bytes:
+        raise ProblemsError([_too_large(shown, largest_bytes)])
     rows = [texts.columns, *([cell or "" for cell in row] for row in texts.rows())]
     return _raw(enumerate(rows), shown, decimal_comma=False)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 # From the first version on; see `store_schema.schema_fingerprint`.
 SCHEMAS: tuple[str, ...] = (
     "e75508a9535c2805",
+    "7d885141655a71c5",
 )
 
 

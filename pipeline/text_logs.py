@@ -77,7 +77,7 @@ def sort_text_logs(
 
 def _recognise(request: LogRequest, door: Door, scratch: Path) -> tuple[Opening, Recognised]:
     """A log opened and recognised, with a mark between columns that a scan knows."""
-    opening = open_text(request, scratch, door.largest_bytes)
+    opening = open_text(request, scratch, door.largest_bytes, door.highest_packing_ratio)
     try:
         recognised = recognise_text(opening, door.profiles, request.profile)
     except LogRefusedError:

@@ -19,9 +19,11 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests.benchmarks.log_files import SENSORS, write_workspace
+from tests.fuzz.corpus import gzip_bomb
 
 RUNS_OF_THE_SCAN = 3
 RUNS_OF_HELP = 9
+_BOMB_BYTES = 100_000_000
 _SIMULATED = "simulator: 1,000 tests of 900 s, written, two processes"
 _LAUNCH = "from pipeline.cli import main; main()"
 
@@ -41,6 +43,7 @@ def main() -> None:
     options = _options()
     with tempfile.TemporaryDirectory(prefix="chillroster-benchmarks-") as folder:
         rows = _measure_logs(Path(folder) / "shop", options.logs, options.rows)
+        rows.append(_measure_bomb(Path(folder)))
         simulated = _child("simulate", Path(folder) / "simulated")
         rows.append(Row(_SIMULATED, simulated["seconds"], simulated["peak_mib"]))
         if not options.without_demo:
@@ -98,6 +101,15 @@ def _measure_demo(folder: Path) -> Row:
     if process.returncode:
         sys.exit("the demo failed")
     return Row("demo, end to end", round(seconds, 2), round(used.ru_maxrss / 1024, 1))
+
+
+def _measure_bomb(folder: Path) -> Row:
+    """Time and memory to refuse a file made to burst, the imports included."""
+    content = gzip_bomb(_BOMB_BYTES)
+    (folder / "bomb.csv.gz").write_bytes(content)
+    done = _child("bomb", folder)
+    what = f"{_BOMB_BYTES / 1e6:.0f} MB hidden in {len(content) / 1e3:.0f} kB of gzip, refused"
+    return Row(what, done["seconds"], done["peak_mib"])
 
 
 def _measure_help() -> Row:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import gc
 import struct
 import sys
 import zlib
@@ -265,3 +266,31 @@ def test_without_a_start_the_times_are_relative(tmp_path):
     batch = read_one(write(tmp_path, "n.mf4", bytes(content)))
     assert batch.readings["first_time"].to_list() == [None]
     assert batch.samples["time_s"].to_list() == [0.0, 1.0, 2.0]
+
+
+def test_heads_of_lists_that_name_themselves_are_refused(tmp_path):
+    path = write_mdf(tmp_path, [signal(*LOW)], compression=2)
+    content = bytearray(path.read_bytes())
+    place = content.find(b"##DG")
+    # a data group whose readings begin at a head of a list, which names itself
+    head = len(content) + (-len(content)) % 8
+    content += b"\0" * (head - len(content))
+    content += b"##HL" + struct.pack("<4xQQQ", 40, 1, head) + b"\0" * 8
+    content[place + 40 : place + 48] = struct.pack("<Q", head)
+    path.write_bytes(bytes(content))
+    batch = read_one(path)
+    assert refusal_codes(batch) == [(None, "damaged_mdf")]
+    assert "ring" in batch.refusals["sentence"][0]
+
+
+def test_what_the_library_leaves_half_opened_is_swept_away_in_silence(tmp_path, monkeypatch):
+    path = write_mdf(tmp_path, [signal(*LOW)])
+    content = bytearray(path.read_bytes())
+    # ASAM MDF 4.1: the sixth link of the header block names its comment
+    content[64 + 24 + 5 * 8 : 64 + 24 + 6 * 8] = struct.pack("<Q", 2**63 - 1)
+    path.write_bytes(bytes(content))
+    unseen = []
+    monkeypatch.setattr(sys, "unraisablehook", unseen.append)
+    assert refusal_codes(read_one(path)) == [(None, "damaged_mdf")]
+    gc.collect()
+    assert unseen == []
