@@ -25,16 +25,17 @@ CELL_MARK = "\x1f"
 WHOLE, SHORT, LONG = 0, 1, 2
 _DECIMALS = re.compile(r"[+-]?\d+(?:[.,](\d+))?")
 # zeros are what a file system or a logger with fixed records fills up with
-_PADDING = "\0 \t\r\n\ufeff"
+_PADDING = "\0 \r\n\ufeff"
 
 
 @dataclass
 class LogLines:
     """Rows of a log as lines with `CELL_MARK` between cells, and what is to be said of them.
 
-    `numbers` are the numbers of their lines in the file; `kinds` has `SHORT` for rows that end before the last named column and `LONG` for
-    rows with more cells than columns; `names` are the lines on which the column names
-    stand again; `cut_line` is the line that was broken off, 0 without one.
+    `numbers` are the numbers of their lines in the file; `kinds` has `SHORT` for rows that
+    end before the last named column and `LONG` for rows with more cells than columns;
+    `names` are the lines on which the column names stand again; `cut_line` is the line
+    that was broken off, 0 without one.
     """
 
     text: bytearray = field(default_factory=bytearray)
@@ -49,6 +50,7 @@ def sort_lines(lines: Iterable[str], layout: Layout, time_index: int) -> LogLine
     found = LogLines()
     above: set[str] = set()
     last = before = ""
+    blank = f" \t{layout.delimiter}"
     number = 0
     for number, line in enumerate(lines, start=1):
         bare = line.strip(_PADDING).replace(CELL_MARK, " ")
@@ -56,7 +58,7 @@ def sort_lines(lines: Iterable[str], layout: Layout, time_index: int) -> LogLine
             above.add(bare)
         elif bare in above and bare:
             found.names.append(number)
-        elif bare and not is_comment(bare, layout.delimiter, layout.comment_mark):
+        elif bare.strip(blank) and not is_comment(bare, layout.delimiter, layout.comment_mark):
             _keep(found, bare, number, layout)
         if line.strip():
             last, before = line, last

@@ -230,6 +230,12 @@ DIALECTS = [
         {"time_s": [0.0, 1.0, 5.0], "ambient_air_c": [20.0, 21.0, 22.0]},
         [(None, "names_repeated")],
     ),
+    Dialect(
+        "tabs, with empty cells at both ends and a closing line",
+        "Note\tTime [s]\tLow side [psia]\tAmbient [degF]\n\t0\t40\t\nx\t1\t41\t95\n\t\t\t\nEnd\n",
+        {"low_side_kpa": [40 * 6.894757, 41 * 6.894757], "ambient_air_c": [None, 35.0]},
+        [(None, "closing_lines"), ("Note", "unused_column")],
+    ),
     # --- the long form
     Dialect(
         "long form with a column of units",
