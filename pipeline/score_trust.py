@@ -33,7 +33,7 @@ DOOR = "refused at the door"
 ANSWERS: dict[str, tuple[str, ...]] = {
     "gap": ("gap",),
     "clock_jump": ("clock_jump",),
-    "clock_jump_back": (DOOR,),
+    "clock_jump_back": (DOOR, "clock_jump", "time_not_increasing"),
     "repeated_times": ("time_not_increasing",),
     "stuck": ("stuck",),
     "stuck_logger": ("stuck",),

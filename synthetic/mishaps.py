@@ -27,7 +27,8 @@ class Mishap:
 
     A log counts as hit when its readings differ from those without the mishap by
     `least_effect` (K or kPa) in at least `share` of the instants that matter: those from
-    `settles_s` after the moment, `watch_s` long, with the compressor running.
+    `settles_s` after the moment, `watch_s` long, with the compressor running. Where the kind
+    is not one that `shows_in_long_form`, a file of one row per instant and channel hides it.
     """
 
     code: str
@@ -38,6 +39,7 @@ class Mishap:
     watch_s: float = 1e9
     befalls: Callable[[Scene], bool] = field(default=lambda _: True)
     exempt_because: str = ""
+    shows_in_long_form: bool = True
 
     @property
     def told(self) -> str:
@@ -58,7 +60,7 @@ MISHAPS: tuple[Mishap, ...] = (
     Mishap("gap", clock_mishaps.gap),
     Mishap("clock_jump", clock_mishaps.jump),
     Mishap("clock_jump_back", clock_mishaps.jump_back),
-    Mishap("repeated_times", clock_mishaps.repeated),
+    Mishap("repeated_times", clock_mishaps.repeated, shows_in_long_form=False),
     Mishap("stuck", clock_mishaps.stuck, 1.0, 0.05),
     Mishap("stuck_logger", clock_mishaps.stuck_logger, 1.0, 0.05),
     Mishap("spikes", clock_mishaps.spikes),

@@ -239,8 +239,8 @@ def _turns(ordered: Ordered) -> _Turns:
 def _told_off(ordered: Ordered, commanded: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Whether a logged command says of each test's first sample that the compressor is off."""
     first = ordered.first[:-1]
-    is_told = ordered.samples.select(_commanded(ordered.samples).is_not_null().alias("told"))
-    return np.asarray(is_told["told"].to_numpy()[first] & ~commanded[first])
+    is_told = ordered.samples[first].select(pl.all(), _commanded(ordered.samples).alias("told"))
+    return np.asarray(is_told["told"].is_not_null().to_numpy() & ~commanded[first])
 
 
 def _ln_ratio(samples: pl.DataFrame) -> pl.Expr:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _LEAST_TEMPERATURES = 3
 _COOL_QUANTILE = 0.35
+# temperatures of a working machine lie further apart than this (tuning value)
+_EVEN_QUANTILE, _EVEN_K = 0.15, 12.0
 # Signs that liquid is in a circuit that stands below saturation (tuning values): a liquid
 # line off zero subcooling, a valve that still has superheat in hand, air that is cooled.
 _LIQUID_SUBCOOLING_K, _VALVE_SUPERHEAT_K, _COOLED_AIR_K = 2.0, 18.0, 10.0
@@ -35,7 +37,8 @@ class PressureEvidence:
     """Of each test: standing pressures and lines, and what they make at work.
 
     `soaked_c`: temperature of the cooler parts in the first seconds; `saturated_kpa`:
-    saturation pressure there; `over_k`: rise of that pressure per kelvin [kPa/K].
+    saturation pressure there; `stands`: the machine rests, or its temperatures lie so close
+    together as those of no working one do; `over_k`: rise of that pressure per kelvin [kPa/K].
     `superheat_k`, `approach_k` (duct air over the dew point of the low side), `subcooling_k`
     and `drop_k` (intake to duct) are medians of the second half, from readings as they are.
     """
@@ -44,6 +47,7 @@ class PressureEvidence:
     low_kpa: Floats
     high_kpa: Floats
     soaked_c: Floats
+    stands: Booleans
     saturated_kpa: Floats
     slope_kpa_per_k: Floats
     superheat_k: Floats
@@ -72,7 +76,7 @@ def weigh_pressures(standing: Standing) -> PressureEvidence:
     """The evidence of every test; temperatures in the wrong unit are set right first."""
     begun, late = _set_right(standing)
     lines = np.vstack([begun.get(name, _unknown(standing)) for name in (*LINES, *CASE_AIR)])
-    soaked = _cool_end(lines)
+    soaked = _quantile(lines, _COOL_QUANTILE)
     saturated = standing.saturation_kpa(soaked)
     low, high = (standing.at_work(name) for name in ("low_side_kpa", "high_side_kpa"))
     boiling = standing.saturated_c(low)
@@ -84,6 +88,8 @@ def weigh_pressures(standing: Standing) -> PressureEvidence:
         low_kpa=standing.at_begin("low_side_kpa"),
         high_kpa=standing.at_begin("high_side_kpa"),
         soaked_c=soaked,
+        stands=standing.has_rested
+        | (_quantile(lines, 1.0 - _EVEN_QUANTILE) - _quantile(lines, _EVEN_QUANTILE) < _EVEN_K),
         saturated_kpa=saturated,
         slope_kpa_per_k=standing.saturation_kpa(soaked + 0.5)
         - standing.saturation_kpa(soaked - 0.5),
@@ -108,13 +114,12 @@ def _set_right(standing: Standing) -> tuple[dict[str, Floats], dict[str, Floats]
     return begun, late
 
 
-def _cool_end(values: Floats) -> Floats:
-    """The lower third of each column: parts near a hot engine and one bad sensor do not move it."""
-    known = np.isfinite(values)
-    enough = known.sum(axis=0) >= _LEAST_TEMPERATURES
+def _quantile(values: Floats, share: float) -> Floats:
+    """A quantile of each column; parts near a hot engine and one bad sensor do not move it."""
+    enough = np.isfinite(values).sum(axis=0) >= _LEAST_TEMPERATURES
     found = np.full(values.shape[1], np.nan)
     if enough.any():
-        found[enough] = np.nanquantile(values[:, enough], _COOL_QUANTILE, axis=0)
+        found[enough] = np.nanquantile(values[:, enough], share, axis=0)
     return found
 
 

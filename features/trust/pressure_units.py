@@ -56,7 +56,12 @@ def unit_slips(evidence: PressureEvidence) -> Iterator[UnitSlip]:
     could = {side: np.min(over, axis=0) < _LEFT_OVER for side, over in left.items()}
     for side, other in (("low_side_kpa", "high_side_kpa"), ("high_side_kpa", "low_side_kpa")):
         # both sides of a standing car must make sense, one as read or both set right
-        is_off = could[side] & ~fine[side] & (fine[other] | could[other] | absent[other])
+        is_off = (
+            evidence.stands
+            & could[side]
+            & ~fine[side]
+            & (fine[other] | could[other] | absent[other])
+        )
         for number, (factor, pairs) in enumerate(factors):
             is_hit = is_off & (best[side] == number)
             if factor < 1.0:

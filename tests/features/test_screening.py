@@ -314,7 +314,8 @@ def test_a_constant_channel_without_a_start_proves_nothing():
     "name", ["ambient_air_c", "intake_air_c", "condenser_fan_pct", "compressor_on"]
 )
 def test_slow_and_commanded_channels_may_stand_still(name):
-    assert fired(with_values(clean_test(4), name, slice(None), 1.0)) == set()
+    value = REST.get(name, 1.0)
+    assert fired(with_values(clean_test(4), name, slice(None), value)) == set()
 
 
 def test_without_pressures_nothing_is_called_stuck():

@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from pipeline.log_requests import Door, LogRequest
@@ -23,18 +24,22 @@ from pipeline.registry_files import read_raw
 from pipeline.registry_tables import MODEL_ENTRIES
 from pipeline.workspace import Workspace
 from tests.fuzz.sound import (
+    MODELS,
     PROFILE,
     block_text,
     json_long_text,
     json_wide_text,
     long_text,
     mdf4,
+    parquet,
     parquet_long,
     parquet_wide,
     registry_csv,
     registry_xlsx,
     semicolon_text,
+    sheet_xml,
     wide_text,
+    xlsx,
 )
 
 if TYPE_CHECKING:
@@ -106,6 +111,61 @@ def _log(ending: str) -> Callable[[bytes], str]:
     return try_bytes
 
 
+def _try_parquet(content: bytes) -> str:
+    """A Parquet file as it is, else a frame built by the bytes: damage alone is soon refused."""
+    return _log(".parquet")(content if content[:4] == b"PAR1" else built_parquet(content))
+
+
+_NAMES = (
+    "time_s", "timestamp", "channel", "value", "unit", "low_side_kpa", "Low side [psig]", "", "x",
+    "compressor_on", "duct_left_c", "path", "file", "seconds", "Clock", "epoch",
+)  # fmt: skip
+_TYPES = (
+    pl.Float64, pl.Float32, pl.Int8, pl.Int64, pl.UInt64, pl.String, pl.Boolean, pl.Date,
+    pl.Datetime("us"), pl.Datetime("ns", "UTC"), pl.Datetime("ms", "Europe/Athens"), pl.Time,
+    pl.Duration("ms"), pl.Binary, pl.Categorical, pl.Null, pl.List(pl.Float64), pl.Decimal(20, 3),
+)  # fmt: skip
+
+
+def built_parquet(content: bytes) -> bytes:
+    """Two bytes a column choose name and type; what follows the first zero fills the cells."""
+    choices, _, cells = content.partition(b"\0")
+    columns: dict[str, pl.Series] = {}
+    for name, kind in zip(choices[::2][:6], choices[1::2], strict=False):
+        dtype = _TYPES[kind % len(_TYPES)]
+        columns[_NAMES[name % len(_NAMES)]] = _filled(cells, dtype)
+        cells = cells[3:] + cells[:3]
+    height = max((values.len() for values in columns.values()), default=0)
+    # shorter columns are filled up with nulls
+    filled = {
+        name: values.extend(pl.Series([None] * (height - values.len()), dtype=values.dtype))
+        for name, values in columns.items()
+    }
+    return parquet(pl.DataFrame(filled))
+
+
+def _filled(cells: bytes, dtype: pl.DataType) -> pl.Series:
+    """Cells of a type, null where the bytes give none."""
+    if isinstance(dtype, pl.Decimal):
+        return pl.Series(list(cells)).cast(dtype)
+    if dtype == pl.Float64:
+        return pl.Series(np.frombuffer(cells[: len(cells) // 8 * 8]), dtype=dtype)
+    if dtype in {pl.String, pl.Categorical}:
+        texts = pl.Series(cells.decode("latin-1").split("\n"), dtype=pl.String)
+        return texts.cast(dtype)
+    if dtype == pl.Binary:
+        return pl.Series(cells.split(b"\n"))
+    if dtype == pl.List(pl.Float64):
+        return pl.Series([[float(cell)] for cell in cells], dtype=dtype)
+    numbers = pl.Series(list(cells), dtype=pl.Int64)
+    return (numbers * 10**12 if dtype == pl.Time else numbers - 100).cast(dtype, strict=False)
+
+
+def _try_workbook(content: bytes) -> str:
+    """A workbook as it is, else one whose sheet is the bytes."""
+    return _registry(".xlsx")(content if content[:2] == b"PK" else xlsx(content))
+
+
 def _registry(ending: str) -> Callable[[bytes], str]:
     def try_bytes(content: bytes) -> str:
         workspace = Workspace(_folder() / f"registry{ending}")
@@ -152,6 +212,13 @@ def try_profile(content: bytes) -> str:
     return outcome
 
 
+# columns by number of name and of type, then cells
+_BUILT = (
+    bytes([16, 18, 21, 18]) + b"\0" + b"\x3f" * 80,
+    bytes([1, 5, 2, 5, 3, 0]) + b"\0" + b"2026-05-11T09:30:00Z\nlow_side_kpa_abs\n12.5",
+)
+
+
 def _encoded(*texts: str) -> tuple[bytes, ...]:
     return tuple(text.encode() for text in texts)
 
@@ -162,10 +229,10 @@ def parsers() -> dict[str, Parser]:
         Parser("text_wide", _log(".csv"), _encoded(wide_text(), semicolon_text(), block_text())),
         Parser("text_long", _log(".csv"), _encoded(long_text())),
         Parser("json_lines", _log(".jsonl"), _encoded(json_wide_text(), json_long_text())),
-        Parser("parquet", _log(".parquet"), (parquet_wide(), parquet_long())),
+        Parser("parquet", _try_parquet, (parquet_wide(), parquet_long(), *_BUILT)),
         Parser("mdf4", _log(".mf4"), (mdf4(),)),
         Parser("registry_csv", _registry(".csv"), (registry_csv(),)),
-        Parser("registry_xlsx", _registry(".xlsx"), (registry_xlsx(),)),
+        Parser("registry_xlsx", _try_workbook, (registry_xlsx(), sheet_xml(MODELS))),
         Parser("profile", try_profile, _encoded(PROFILE)),
     )
     return {parser.name: parser for parser in every}
