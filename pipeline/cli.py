@@ -393,7 +393,7 @@ def _finish(summary: StoreSummary, *, strict: bool) -> None:
 
 
 def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
-    if strict and summary.rejected.height:
+    if strict and summary.n_refused:
         raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
 

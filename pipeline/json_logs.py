@@ -81,7 +81,7 @@ def _open(
     """Profile and rows of a log, long rows made wide."""
     opening = open_text(request, scratch, door.largest_bytes, door.highest_packing_ratio)
     profiles = candidates(door.profiles, "json", request.profile)
-    table = _parse(opening, profiles, door.largest_bytes)
+    table = parse_opening(opening, profiles, door.largest_bytes)
     _require_sound(request.path, table, door, ledger)
     names = [name for name, _ in table.keys]
     profile = next((one for one in profiles if fits_names(one, names)), None)
@@ -91,7 +91,8 @@ def _open(
     return profile, table if long is None else _widen(table, long, door.largest_bytes)
 
 
-def _parse(opening: Opening, profiles: tuple[Profile, ...], largest_bytes: int) -> JsonTable:
+def parse_opening(opening: Opening, profiles: tuple[Profile, ...], largest_bytes: int) -> JsonTable:
+    """The lines of an opened log as a table; keys that a profile calls the time are the time."""
     times = {profile.time.column.strip().lower() for profile in profiles} - {""}
 
     def is_header(names: Iterable[str]) -> bool:

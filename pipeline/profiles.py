@@ -19,7 +19,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from features.channels import CHANNEL, Quantity
 from features.units import UnitError, parse_unit
+from pipeline.name_patterns import check_time_form, columns_of, parse_pattern
 from pipeline.problems import Problem, ProblemsError, did_you_mean
+from pipeline.registry_tables import TEST_ENTRIES
 from pipeline.toml_problems import toml_problems, validation_problems
 from pipeline.workspace import LogKind  # noqa: TC001 - the record needs it when it is made
 
@@ -34,6 +36,10 @@ TimeFormat = Literal[
     "epoch_s", "epoch_ms", "epoch_us", "epoch_ns",
 ]  # fmt: skip
 _PATTERN_LENGTH = 80
+# which log, which id and which profile are for the registry alone to say
+STATED_COLUMNS = tuple(
+    entry.name for entry in TEST_ENTRIES.entries if entry.name not in {"log", "test_id", "profile"}
+)
 _NAME = re.compile(r"[a-z0-9][a-z0-9_]*")
 
 
@@ -140,6 +146,30 @@ class ChannelMap(_Part):
         return fits_pattern(name, self.column)
 
 
+class NameForm(_Part):
+    """What the name of a log file says of its test."""
+
+    pattern: str = Field(
+        default="",
+        max_length=_PATTERN_LENGTH,
+        description="such as {vehicle_id}_{started_at:%Y%m%d_%H%M%S}, without the ending; parts "
+        "are columns of the registry's tests table, `*` stands for any letters",
+    )
+
+    @field_validator("pattern")
+    @classmethod
+    def _can_be_read(cls, pattern: str) -> str:
+        if pattern:
+            parse_pattern(pattern)
+            for column, is_time in columns_of(pattern).items():
+                _require_stated(column)
+                if is_time != (column == "started_at"):
+                    raise ValueError(
+                        "a form such as `:%Y%m%d_%H%M%S` belongs to started_at and to no other part"
+                    )
+        return pattern
+
+
 class Profile(_Part):
     """How one logger's files are recognised and read."""
 
@@ -155,6 +185,25 @@ class Profile(_Part):
         default={}, description="unit per quantity where neither map nor header states one"
     )
     ignore: tuple[str, ...] = Field(default=(), description="columns to pass over in silence")
+
+    from_header: dict[str, str] = Field(
+        default={},
+        description="fields of the file's header and the columns of the registry's tests table "
+        "that they state; for started_at with its form, such as started_at:%d.%m.%Y %H:%M",
+    )
+    from_name: NameForm = Field(default=NameForm(), description="what the file's name states")
+
+    @field_validator("from_header")
+    @classmethod
+    def _states_known_columns(cls, stated: dict[str, str]) -> dict[str, str]:
+        for column_and_form in stated.values():
+            column, _, form = column_and_form.partition(":")
+            _require_stated(column)
+            if form and column != "started_at":
+                raise ValueError(f"`{column_and_form}`: only started_at has a form")
+            if form:
+                check_time_form(form, "fz")
+        return stated
 
     @field_validator("name")
     @classmethod
@@ -179,6 +228,11 @@ class Profile(_Part):
         present = {name.lower() for name in names}
         return all(name.lower() in present for name in self.recognise.columns)
 
+    @property
+    def states_tests(self) -> bool:
+        """True means: header or name of a file may say which test it is."""
+        return bool(self.from_header or self.from_name.pattern)
+
     def map_of(self, name: str) -> ChannelMap | None:
         """The first line of the map that fits a column name, None without one."""
         return next((line for line in self.channels if line.fits(name)), None)
@@ -195,6 +249,14 @@ def fits_pattern(name: str, pattern: str) -> bool:
     """
     literal = pattern.strip().lower().replace("[", "[[]")
     return fnmatchcase(name.strip().lower(), literal)
+
+
+def _require_stated(column: str) -> None:
+    if column not in STATED_COLUMNS:
+        raise ValueError(
+            f"`{column}` is no column of the tests table that a file may state. "
+            f"{did_you_mean(column, STATED_COLUMNS)}".rstrip()
+        )
 
 
 def _require_unit(text: str, quantity: Quantity) -> None:

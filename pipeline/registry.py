@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
 
 # a backslash or a drive letter would be read differently on another system
-_FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
+FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
 # whose rows are things that exist once, however their id is spelled
 _TABLES_OF_THINGS = ("models", "vehicles")
 _TRANSCRITICAL = "refrigerant_transcritical"
@@ -166,7 +166,7 @@ def _check_tests(
 ) -> list[Problem]:
     problems = check_unique(tests.filter(pl.col("test_id").is_not_null()), ("test_id",), shown)
     for line, log, profile in tests.select("line", "log", "profile").rows():
-        if log is not None and (_FOREIGN_PATH.search(log) or not is_inside(log)):
+        if log is not None and (FOREIGN_PATH.search(log) or not is_inside(log)):
             sentence = f"`log` is {log!r}, which is not a path below logs/."
             hint = "Write it relative to logs/ with forward slashes, such as 2026/a.csv."
             problems.append(Problem("path_outside", sentence, shown, line, hint))

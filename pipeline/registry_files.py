@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -38,8 +38,8 @@ class RawTable:
 
     `cells` has one text column per header, null where a cell is empty, and the column
     `line`: the line (CSV) or row (XLSX, Parquet) the cells stand on; `header_line` is
-    that of the header. In a file with
-    semicolons a comma in a number is a decimal comma.
+    that of the header. In a file with semicolons a comma in a number is a decimal comma.
+    `delimiter` parts the cells of a row to paste: that of a CSV, else the tab.
     """
 
     shown: str
@@ -47,6 +47,7 @@ class RawTable:
     decimal_comma: bool = False
     header_line: int = 1
     problems: tuple[Problem, ...] = field(default=())
+    delimiter: str = "\t"
 
 
 def read_raw(
@@ -128,7 +129,8 @@ def _read_csv(path: Path, shown: str) -> RawTable:
         sentence = f"The file is not a table of cells: {error}."
         hint = "Save it again as CSV from the spreadsheet."
         raise ProblemsError([Problem("not_csv", sentence, shown, line, hint)]) from error
-    return _raw(rows, shown, decimal_comma=delimiter == ";")
+    raw = _raw(rows, shown, decimal_comma=delimiter == ";")
+    return replace(raw, delimiter=delimiter)
 
 
 def _decode(path: Path, shown: str) -> str:

@@ -16,7 +16,7 @@ from features.unread import UNREAD
 from features.windows import WINDOWS
 from models.tables import EVIDENCE, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
-from pipeline.store_tables import LOGS, NOTICES, REJECTED
+from pipeline.store_tables import LOGS, NOTICES, REJECTED, UNASSIGNED
 from reports.content import SiteContent
 from reports.settings import ReportSettings
 
@@ -181,6 +181,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         logs=_frame(LOGS, [_log(test) for test in every] + [_refused_log()]),
         rejected=_frame(REJECTED, _rejected(every)),
         notices=_frame(NOTICES, _notices(cars, tests)),
+        unassigned=_frame(UNASSIGNED, []),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
         settings=settings or ReportSettings(),
