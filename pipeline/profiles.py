@@ -13,7 +13,7 @@ import tomllib
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
@@ -184,7 +184,9 @@ class Profile(_Part):
     default_units: dict[Quantity, str] = Field(
         default={}, description="unit per quantity where neither map nor header states one"
     )
-    ignore: tuple[str, ...] = Field(default=(), description="columns to pass over in silence")
+    ignore: tuple[Annotated[str, Field(max_length=_PATTERN_LENGTH)], ...] = Field(
+        default=(), description="columns to pass over in silence; `*` and `?` as in `channels`"
+    )
 
     from_header: dict[str, str] = Field(
         default={},
@@ -288,7 +290,8 @@ def read_profiles(workspace: Workspace) -> tuple[Profile, ...]:
     own: dict[str, Profile] = {}
     for path in sorted(workspace.profiles_folder.glob("*.toml")):
         shown = workspace.shown(path)
-        text, found = toml_problems(path, shown)
+        leads_out = path.is_file() and not path.resolve().is_relative_to(workspace.root.resolve())
+        text, found = ("", [_outside(shown)]) if leads_out else toml_problems(path, shown)
         try:
             profile = None if found else Profile.model_validate(tomllib.loads(text))
         except ValidationError as error:
@@ -307,6 +310,15 @@ def read_profiles(workspace: Workspace) -> tuple[Profile, ...]:
 
 def _order(profile: Profile) -> tuple[bool, str]:
     return profile.recognise.anything, profile.name
+
+
+def _outside(shown: str) -> Problem:
+    return Problem(
+        "path_outside",
+        "The profile is a link that leads out of the workspace.",
+        shown,
+        hint="Copy the file into profiles/ in place of the link.",
+    )
 
 
 def _duplicate(name: str, shown: str) -> Problem:
