@@ -164,7 +164,7 @@ def parquet_bytes(path: Path) -> int:
         groups = [footer.row_group(number) for number in range(footer.num_row_groups)]
     except FileNotFoundError:
         raise
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, ValueError) as error:
         raise HiddenSizeError from error
     stated = sum(max(0, group.total_byte_size) for group in groups)
     return int(max(stated, footer.num_rows * footer.num_columns * _BYTES_PER_CELL))

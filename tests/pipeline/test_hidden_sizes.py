@@ -219,3 +219,12 @@ def test_a_registry_table_in_csv_may_not_be_endless(tmp_path):
 def test_a_footer_that_cannot_be_read_is_said_so(tmp_path):
     with pytest.raises(HiddenSizeError):
         parquet_bytes(write(tmp_path, "a.parquet", b"PAR1" + b"x" * 50 + b"PAR1"))
+
+
+def test_a_column_name_that_is_no_text_is_a_footer_that_cannot_be_read(tmp_path):
+    # found by the search: a byte of a column's name that no UTF-8 text has
+    content = parquet(pl.DataFrame({"time_s": [1.0], "low_side_kpa": [300.0]}))
+    broken = content.replace(b"low_side_kpa", b"low_s\x97de_kpa")
+    assert refusal_codes(read_one(write(tmp_path, "a.parquet", broken))) == [
+        (None, "damaged_parquet")
+    ]
