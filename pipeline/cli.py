@@ -51,6 +51,7 @@ class Format(StrEnum):
 
     PARQUET = "parquet"
     CSV = "csv"
+    XLSX = "xlsx"
 
 
 def _instant(text: str) -> datetime:
@@ -286,7 +287,7 @@ def export(
     workspace: WorkspaceOption = HERE,
     debug: DebugOption = False,
 ) -> None:
-    """Write the tables as files. In CSV, text that looks like a formula gets an apostrophe."""
+    """Write the tables as files. Text that looks like a formula is made plain text."""
     with _failures_told(debug):
         from pipeline.export import export as export_tables
         from pipeline.progress import show_progress

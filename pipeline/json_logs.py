@@ -19,12 +19,13 @@ from pipeline.headers import match_time
 from pipeline.json_lines import BYTES_PER_CELL, JsonTable, parse_lines
 from pipeline.layouts import MOST_COLUMNS, too_many_columns
 from pipeline.long_logs import find_long_columns
+from pipeline.number_texts import PLAIN_NUMBERS, number
 from pipeline.openings import open_text
 from pipeline.raw_logs import LogForm, LogGroup, WideRows, fields_of, value_name
 from pipeline.recognition import candidates, fits_names
 from pipeline.refusals import LogRefusedError, header_only, not_readable, too_large
 from pipeline.scanning import raw_schema
-from pipeline.text_rows import TextRows, clean_rows, notice, number
+from pipeline.text_rows import TextRows, clean_rows, notice
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -210,7 +211,7 @@ def _read_group(group: _Group, door: Door, ledger: Ledger) -> tuple[LogGroup, Wi
     read = {}
     for file, (request, table) in group.tables.items():
         time = pl.col(value_name(group.time.index))
-        plain = time if group.time.is_text else number(time, decimal_comma=False)
+        plain = time if group.time.is_text else number(time, PLAIN_NUMBERS)
         timed = table.cells.with_columns(
             time.alias("time_text"), seconds(plain, group.time, door.time_zone).alias("seconds")
         )

@@ -13,7 +13,7 @@ import tomllib
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
@@ -26,6 +26,8 @@ from pipeline.toml_problems import toml_problems, validation_problems
 from pipeline.workspace import LogKind  # noqa: TC001 - the record needs it when it is made
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.workspace import Workspace
 
 TimeFormat = Literal[
@@ -56,11 +58,26 @@ class Recognition(_Part):
 class TextForm(_Part):
     """How the lines of a text file are laid out."""
 
-    delimiter: Literal["auto", ",", ";", "\t", "|"] = Field(
-        default="auto", description="mark between the columns"
+    delimiter: Literal["auto", ",", ";", "\t", "|", " "] = Field(
+        default="auto", description="mark between the columns; a blank: any number of blanks"
     )
     decimal_mark: Literal["auto", ".", ","] = Field(
         default="auto", description="decimal point or decimal comma"
+    )
+    thousands_mark: Literal["auto", ".", ","] = Field(
+        default="auto",
+        description="mark that groups thousands, where `1.234` or `1,234` has two meanings",
+    )
+    no_reading: tuple[str, ...] = Field(
+        default=(), description="further cells that mean no reading, such as -999.9"
+    )
+    short_rows: Literal["leave_out", "fill"] = Field(
+        default="leave_out",
+        description="rows with too few fields: leave them out and say so, or take what is "
+        "lacking at their end as empty",
+    )
+    comment_mark: str = Field(
+        default="", max_length=5, description="lines that start so are comments; empty: # // % ;"
     )
     encoding: Literal["auto", "utf-8", "utf-16", "latin-1", "cp1252"] = Field(
         default="auto", description="encoding of the text"
@@ -77,8 +94,8 @@ class TextForm(_Part):
 
     @model_validator(mode="after")
     def _marks_differ(self) -> TextForm:
-        if self.delimiter == self.decimal_mark == ",":
-            raise ValueError("`delimiter` and `decimal_mark` cannot both be a comma")
+        if self.thousands_mark == self.decimal_mark != "auto":
+            raise ValueError("`thousands_mark` and `decimal_mark` cannot be the same")
         return self
 
 
@@ -167,7 +184,9 @@ class Profile(_Part):
     default_units: dict[Quantity, str] = Field(
         default={}, description="unit per quantity where neither map nor header states one"
     )
-    ignore: tuple[str, ...] = Field(default=(), description="columns to pass over in silence")
+    ignore: tuple[Annotated[str, Field(max_length=_PATTERN_LENGTH)], ...] = Field(
+        default=(), description="columns to pass over in silence; `*` and `?` as in `channels`"
+    )
 
     from_header: dict[str, str] = Field(
         default={},
@@ -205,6 +224,11 @@ class Profile(_Part):
         for quantity, unit in self.default_units.items():
             _require_unit(unit, quantity)
         return self
+
+    def fits_names(self, names: Sequence[str]) -> bool:
+        """True means: the column names that it wants are all there; case does not count."""
+        present = {name.lower() for name in names}
+        return all(name.lower() in present for name in self.recognise.columns)
 
     @property
     def states_tests(self) -> bool:
@@ -266,7 +290,8 @@ def read_profiles(workspace: Workspace) -> tuple[Profile, ...]:
     own: dict[str, Profile] = {}
     for path in sorted(workspace.profiles_folder.glob("*.toml")):
         shown = workspace.shown(path)
-        text, found = toml_problems(path, shown)
+        leads_out = path.is_file() and not path.resolve().is_relative_to(workspace.root.resolve())
+        text, found = ("", [_outside(shown)]) if leads_out else toml_problems(path, shown)
         try:
             profile = None if found else Profile.model_validate(tomllib.loads(text))
         except ValidationError as error:
@@ -285,6 +310,15 @@ def read_profiles(workspace: Workspace) -> tuple[Profile, ...]:
 
 def _order(profile: Profile) -> tuple[bool, str]:
     return profile.recognise.anything, profile.name
+
+
+def _outside(shown: str) -> Problem:
+    return Problem(
+        "path_outside",
+        "The profile is a link that leads out of the workspace.",
+        shown,
+        hint="Copy the file into profiles/ in place of the link.",
+    )
 
 
 def _duplicate(name: str, shown: str) -> Problem:
