@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 ENDINGS = (".csv", ".xlsx", ".parquet")
 LARGEST_BYTES = 100_000_000
+# far above what a table has, even with columns of the shop's own
+_MOST_COLUMNS = 500
 _DELIMITERS = (",", ";", "\t")
 _NO_SUCH_FORM = {
     ".xlsx": "it is not an XLSX workbook",
@@ -227,6 +229,8 @@ def _raw(rows: Iterable[tuple[int, list[str]]], shown: str, *, decimal_comma: bo
         return RawTable(shown, pl.DataFrame(schema={"line": pl.Int64}), decimal_comma)
     header_line, header = filled[0]
     width = max(index + 1 for index, cell in enumerate(header) if cell)
+    if width > _MOST_COLUMNS:
+        raise ProblemsError([_too_wide(shown, header_line, width)])
     names, problems = _names(header[:width], shown, header_line)
     for line, row in filled[1:]:
         if any(row[width:]):
@@ -255,6 +259,16 @@ def _names(header: list[str], shown: str, line: int) -> tuple[dict[str, int], li
         else:
             names[name] = index
     return names, problems
+
+
+def _too_wide(shown: str, line: int, width: int) -> Problem:
+    return Problem(
+        "too_many_columns",
+        f"The header reaches to column {width}; a registry table has at most {_MOST_COLUMNS}.",
+        shown,
+        line,
+        "Delete the cells far to the right of the table.",
+    )
 
 
 def _too_long(shown: str, line: int, found: int, width: int) -> Problem:
