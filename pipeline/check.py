@@ -15,6 +15,7 @@ import polars as pl
 from features.catalogue import FEATURE_RECORDS, FEATURES
 from features.context import CONTEXT
 from features.screening import TRUST
+from pipeline.assignment import assign_logs
 from pipeline.check_file import FileCheck, check_one_file
 from pipeline.check_outlook import trusted_names, workspace_lines
 from pipeline.ingest import hashed_logs
@@ -26,7 +27,7 @@ from pipeline.log_rows import complaint_rows
 from pipeline.problems import Problem, ProblemsError
 from pipeline.readers import READINGS
 from pipeline.refusals import NOTICES
-from pipeline.run import objection_lines, refusal_lines
+from pipeline.run import objection_lines, refusal_lines, unassigned_lines
 from pipeline.store_tables import LOGS
 from reports.wording import quantity_words
 
@@ -107,12 +108,14 @@ def check_workspace(workspace: Workspace, progress: Progress, *, is_each: bool =
     """
     inputs = read_inputs(workspace)
     files = hashed_logs(workspace, progress)
-    contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
-    plan = plan_ingest(files, contexts, LOGS.empty(), "")
+    assignment = assign_logs(files, workspace, inputs)
+    contexts = log_contexts(assignment.added_to(inputs.registry), inputs.settings.site.altitude_m)
+    plan = plan_ingest(files, contexts, LOGS.empty(), "", assignment)
     found = _read_all(workspace, inputs, plan, progress)
     lines = [*_lines(inputs, plan, found), *_model_lines(inputs, found.context)]
     lines += workspace_lines(_known_of_each(found), is_each=is_each)
-    return Checked("\n".join([*lines, "Nothing was stored."]), found.rejected.height)
+    n_refused = found.rejected.height + len(plan.held)
+    return Checked("\n".join([*lines, "Nothing was stored."]), n_refused)
 
 
 def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progress) -> _Found:
@@ -125,7 +128,7 @@ def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progre
         # samples are let go at once: a workspace may hold more of them than memory
         parts.append(rows.without_samples())
         progress.advance(len(batch))
-    unread = complaint_rows([*(log.complaint for log in plan.to_refuse), *plan.missing])
+    unread = complaint_rows([*plan.complaints, *plan.missing])
     return _Found(
         pl.concat([READINGS.empty(), *(part.readings for part in parts)]),
         pl.concat([FEATURES.empty(), *(part.tables["features"] for part in parts)]),
@@ -145,11 +148,14 @@ def _lines(inputs: Inputs, plan: Plan, found: _Found) -> Iterator[str]:
     )
     yield from (notice.text for notice in inputs.notices)
     read = found.readings.filter(pl.col("outcome_code") == "read")
-    n_refused = len(plan.to_refuse) + found.readings.height - read.height
-    yield f"{read.height + n_refused} log files: {read.height} can be read, {n_refused} cannot."
+    n_refused = len(plan.complaints) + found.readings.height - read.height
+    n_logs = read.height + n_refused + len(plan.held)
+    held = f", {len(plan.held)} unassigned" if plan.held else ""
+    yield f"{n_logs} log files: {read.height} can be read, {n_refused} cannot{held}."
     for profile, count in read.group_by("profile").len().sort("profile").iter_rows():
         yield f"  {count} with the profile {profile}"
     yield from refusal_lines(found.rejected)
+    yield from unassigned_lines(plan.held)
     yield from objection_lines("Not used, or read with a remark", found.notices, "notices")
     yield from _coverage_lines(found.features, read.height)
 

@@ -17,9 +17,11 @@ from features.channels import CHANNEL, channels_in
 from features.context import CONTEXT
 from features.derive import derive
 from features.requirements import lacking
+from pipeline.assignment import assign_logs
 from pipeline.check_outlook import log_lines, outlook_of, trusted_names
 from pipeline.fingerprints import LogFile, hash_logs
 from pipeline.ingest_plan import TEST_ID_DIGITS
+from pipeline.inputs import Inputs
 from pipeline.log_batches import known_instruments
 from pipeline.log_context import log_contexts
 from pipeline.problems import ProblemsError
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from features.derive import Derived
+    from pipeline.paste_rows import Unassigned
     from pipeline.readers import LogBatch
 
 _FIRST_ROWS = 3
@@ -123,19 +126,28 @@ def _look_around(file: Path, workspace: Workspace) -> _Surroundings:
     except ProblemsError:
         remark = "Read without the registry, which has problems: `chillroster check` tells them."
         return _Surroundings(settings, profiles, blank, remark)
-    rows = log_contexts(registry, settings.site.altitude_m)
     logs = workspace.logs_folder.resolve()
     path = file.relative_to(logs).as_posix() if file.is_relative_to(logs) else ""
+    inputs = Inputs(settings, profiles, registry)
+    # a file that is not among the logs is nobody's test
+    asked = [LogFile(path, 0, "")] if path else []
+    assignment = assign_logs(asked, workspace, inputs)
+    rows = log_contexts(assignment.added_to(registry), settings.site.altitude_m)
     mine = rows.filter(pl.col("log_path") == path)
     if mine.is_empty():
-        remark = (
-            "No row of registry/tests.csv names this file: its car and refrigerant are unknown."
-        )
-        return _Surroundings(settings, profiles, blank, remark)
+        return _Surroundings(settings, profiles, blank, _unassigned(assignment.held.get(path)))
     row = mine.row(0, named=True)
-    remark = f"Car {row['vehicle_id']}, model {row['model_id']}, {row['refrigerant']}."
+    by = " by the log's own word, without a row of the registry" if assignment.tests.height else ""
+    remark = f"Car {row['vehicle_id']}, model {row['model_id']}, {row['refrigerant']}{by}."
     instruments = known_instruments(registry.instruments)
     return _Surroundings(settings, profiles, row, remark, instruments)
+
+
+def _unassigned(held: Unassigned | None) -> str:
+    unknown = "No row of registry/tests.csv names this file: its car and refrigerant are unknown."
+    if held is None:
+        return unknown
+    return f"{unknown} Columns: {held.columns} Row: {held.row} Why: {held.sentence} {held.hint}"
 
 
 def _reading_lines(batch: LogBatch, around: _Surroundings) -> Iterator[str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -50,6 +51,7 @@ class Format(StrEnum):
 
     PARQUET = "parquet"
     CSV = "csv"
+    XLSX = "xlsx"
 
 
 def _instant(text: str) -> datetime:
@@ -88,13 +90,20 @@ HERE = Path()
 
 
 @app.command()
-def demo(
+def demo(  # noqa: PLR0913, PLR0917 - the library takes one parameter per option
     folder: Annotated[Path, typer.Argument(help="New folder for the demo workspace.")] = Path(
         "chillroster-demo"
     ),
     vehicles: Annotated[int, typer.Option(min=1, help="Vehicles to simulate.")] = 200,
     tests: Annotated[int, typer.Option(min=1, help="Tests to simulate.")] = 600,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    models: Annotated[int, typer.Option(min=1, max=10, help="Car models in the fleet.")] = 5,
+    years: Annotated[
+        int, typer.Option(min=1, max=20, help="Warm seasons that the tests are spread over.")
+    ] = 2,
+    mdf: Annotated[
+        bool, typer.Option("--mdf", help="Let some loggers write ASAM MDF 4 (extra `mdf`).")
+    ] = False,
     debug: DebugOption = False,
 ) -> None:
     """Simulate a fleet into a new workspace and run everything on it."""
@@ -108,8 +117,13 @@ def demo(
                 f"{folder} exists and is not empty; name another folder, delete it, or bring it "
                 f"up to date with `chillroster run --workspace {folder}`"
             )
+        if mdf and find_spec("asammdf") is None:
+            raise typer.BadParameter(
+                "--mdf needs asammdf, which is not installed: pip install 'chillroster[mdf]'"
+            )
         with show_progress() as progress:
-            made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
+            order = DemoOrder(folder, vehicles, tests, seed, models, years, mdf)
+            made = make_demo(order, progress)
         _tell_store(made.store)
         say(site_text(made.site))
         say(f"What was simulated, fault by fault: {made.truth_folder}")
@@ -273,7 +287,7 @@ def export(
     workspace: WorkspaceOption = HERE,
     debug: DebugOption = False,
 ) -> None:
-    """Write the tables as files. In CSV, text that looks like a formula gets an apostrophe."""
+    """Write the tables as files. Text that looks like a formula is made plain text."""
     with _failures_told(debug):
         from pipeline.export import export as export_tables
         from pipeline.progress import show_progress
@@ -393,7 +407,7 @@ def _finish(summary: StoreSummary, *, strict: bool) -> None:
 
 
 def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
-    if strict and summary.rejected.height:
+    if strict and summary.n_refused:
         raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
 

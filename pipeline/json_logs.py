@@ -19,12 +19,13 @@ from pipeline.headers import match_time
 from pipeline.json_lines import BYTES_PER_CELL, JsonTable, parse_lines
 from pipeline.layouts import MOST_COLUMNS, too_many_columns
 from pipeline.long_logs import find_long_columns
+from pipeline.number_texts import PLAIN_NUMBERS, number
 from pipeline.openings import open_text
 from pipeline.raw_logs import LogForm, LogGroup, WideRows, fields_of, value_name
 from pipeline.recognition import candidates, fits_names
 from pipeline.refusals import LogRefusedError, header_only, not_readable, too_large
 from pipeline.scanning import raw_schema
-from pipeline.text_rows import TextRows, clean_rows, notice, number
+from pipeline.text_rows import TextRows, clean_rows, notice
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -80,7 +81,7 @@ def _open(
     """Profile and rows of a log, long rows made wide."""
     opening = open_text(request, scratch, door.largest_bytes, door.highest_packing_ratio)
     profiles = candidates(door.profiles, "json", request.profile)
-    table = _parse(opening, profiles, door.largest_bytes)
+    table = parse_opening(opening, profiles, door.largest_bytes)
     _require_sound(request.path, table, door, ledger)
     names = [name for name, _ in table.keys]
     profile = next((one for one in profiles if fits_names(one, names)), None)
@@ -90,7 +91,8 @@ def _open(
     return profile, table if long is None else _widen(table, long, door.largest_bytes)
 
 
-def _parse(opening: Opening, profiles: tuple[Profile, ...], largest_bytes: int) -> JsonTable:
+def parse_opening(opening: Opening, profiles: tuple[Profile, ...], largest_bytes: int) -> JsonTable:
+    """The lines of an opened log as a table; keys that a profile calls the time are the time."""
     times = {profile.time.column.strip().lower() for profile in profiles} - {""}
 
     def is_header(names: Iterable[str]) -> bool:
@@ -209,7 +211,7 @@ def _read_group(group: _Group, door: Door, ledger: Ledger) -> tuple[LogGroup, Wi
     read = {}
     for file, (request, table) in group.tables.items():
         time = pl.col(value_name(group.time.index))
-        plain = time if group.time.is_text else number(time, decimal_comma=False)
+        plain = time if group.time.is_text else number(time, PLAIN_NUMBERS)
         timed = table.cells.with_columns(
             time.alias("time_text"), seconds(plain, group.time, door.time_zone).alias("seconds")
         )

@@ -16,6 +16,7 @@ from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.derive import derive
 from features.instruments import INSTRUMENTS
+from pipeline.own_words import remarks_on
 from pipeline.readers import Door, LogRequest, read_logs
 from pipeline.store_tables import PER_TEST_TABLES, REJECTED
 
@@ -107,7 +108,7 @@ def work_out(batch: Sequence[PlannedLog], workshop: Workshop) -> BatchRows:
             .otherwise("outcome_code")
         ),
         pl.concat([REJECTED.conform(read.refusals), _broken_rows(broken)]),
-        read.notices,
+        pl.concat([read.notices, remarks_on(batch, read.readings, workshop)]),
     )
 
 

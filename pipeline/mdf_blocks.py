@@ -29,6 +29,9 @@ _UNFINISHED = b"UnFinMF "
 _MOST_BLOCKS = 100_000
 _DEFLATED = (0, 1)
 _VARIABLE_LENGTH = 1
+# kinds of channel whose values are the number of the record
+_WITHOUT_BYTES = (3, 6)
+_HAS_INVALID_BIT = 2
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,7 @@ def _check_blocks(walk: _Walk) -> None:
         least = 0
         for group in walk.chain(data_group.link(1), b"CG"):
             least += _record_bytes(walk, group)
-            _count_channels(walk, group.link(1))
+            _check_channels(walk, group)
         if least > n_bytes:
             raise damaged_mdf("it has fewer readings than it says, as if it were broken off")
 
@@ -154,9 +157,10 @@ def _record_bytes(walk: _Walk, group: _Block) -> int:
     return 0 if flags & _VARIABLE_LENGTH else cycles * (data_bytes + invalid_bytes)
 
 
-def _count_channels(walk: _Walk, place: int) -> None:
-    """Count the channels of a list and of those made of others."""
-    waiting = [place]
+def _check_channels(walk: _Walk, group: _Block) -> None:
+    """Count the channels of a group and of those made of others, and place each in its record."""
+    data_bytes, invalid_bytes = walk.read("<II", group, 24)
+    waiting = [group.link(1)]
     while waiting:
         start = waiting.pop()
         if start and walk.block(start).kind != b"CN":
@@ -165,7 +169,18 @@ def _count_channels(walk: _Walk, place: int) -> None:
             walk.n_channels += 1
             if walk.n_channels > MOST_COLUMNS:
                 raise too_many_columns(walk.n_channels)
+            _check_place(walk, channel, data_bytes, invalid_bytes)
             waiting.append(channel.link(1))
+
+
+def _check_place(walk: _Walk, channel: _Block, data_bytes: int, invalid_bytes: int) -> None:
+    """Refuse a channel that lies beyond its record: the library would read foreign memory."""
+    kind, _, _, bit_offset = walk.read("<BBBB", channel, 0)
+    byte_offset, n_bits, flags, invalid_bit = walk.read("<IIII", channel, 4)
+    last_bit = 0 if kind in _WITHOUT_BYTES else byte_offset * 8 + bit_offset + n_bits
+    has_invalid_bit = invalid_bit > 0 or bool(flags & _HAS_INVALID_BIT)
+    if last_bit > data_bytes * 8 or (has_invalid_bit and invalid_bit >= invalid_bytes * 8):
+        raise damaged_mdf("a channel lies beyond the end of its record")
 
 
 def _data_bytes(walk: _Walk, place: int) -> int:

@@ -65,8 +65,8 @@ def _read(file: int, request: LogRequest, door: Door) -> tuple[LogGroup, WideRow
     check_mdf(request.file, door.largest_bytes)
     try:
         with open_mdf(request.file) as mdf:
-            signals = _signals(mdf)
-            profile = _profile(signals, request, door)
+            signals = signals_of(mdf)
+            profile = profile_of(signals, request, door)
             plan = plan_columns(
                 profile, [one.name for one in signals], [one.unit for one in signals]
             )
@@ -125,7 +125,7 @@ def _let_go(error: Exception) -> None:
                 parts["_tempfile"].close()
 
 
-def _signals(mdf: Any) -> list[_Signal]:
+def signals_of(mdf: Any) -> list[_Signal]:
     """The channels of all groups that have a time, without the times themselves."""
     signals = []
     for number, group in enumerate(mdf.groups):
@@ -146,7 +146,14 @@ def _signals(mdf: Any) -> list[_Signal]:
     return signals
 
 
-def _profile(signals: list[_Signal], request: LogRequest, door: Door) -> Profile:
+def profile_of(signals: list[_Signal], request: LogRequest, door: Door) -> Profile:
+    """The profile that fits the channels of a file.
+
+    Raises
+    ------
+    LogRefusedError
+        None does.
+    """
     names = [one.name for one in signals]
     for profile in candidates(door.profiles, "mdf", request.profile):
         if fits_names(profile, names):

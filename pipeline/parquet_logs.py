@@ -43,7 +43,7 @@ def sort_parquet_logs(
     groups: dict[LogForm, LogGroup] = {}
     for file, request in requests.items():
         try:
-            profile, form = _recognise(request, door)
+            profile, form = recognise_parquet(request, door)
         except LogRefusedError as error:
             ledger.refuse(request.path, error)
             continue
@@ -51,7 +51,14 @@ def sort_parquet_logs(
     return list(groups.values())
 
 
-def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
+def recognise_parquet(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
+    """The profile of a Parquet log and its form.
+
+    Raises
+    ------
+    LogRefusedError
+        No profile fits, or the file has no readable time or is damaged.
+    """
     types = _open(request.file, door.largest_bytes)
     names = [name for name, _ in types]
     fitting = [

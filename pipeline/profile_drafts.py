@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING
 
 from features.channels import CHANNEL
 from features.units import UNITS
+from pipeline.header_lines import split_row
 from pipeline.headers import HeaderMatch, match_header, match_time, nearest_name
-from pipeline.layouts import FoundLayout, find_layout, split_row
+from pipeline.layouts import FoundLayout, find_layout
 from pipeline.log_requests import LogRequest
 from pipeline.openings import open_text
 from pipeline.profiles import Profile, Recognition, TextForm

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
 
 # a backslash or a drive letter would be read differently on another system
-_FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
+FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
 # whose rows are things that exist once, however their id is spelled
 _TABLES_OF_THINGS = ("models", "vehicles")
 _TRANSCRITICAL = "refrigerant_transcritical"
@@ -93,11 +93,20 @@ def read_registry(
         frames["models"], found = _resolve_refrigerants(frames["models"], shown["models"])
         problems += found
     if problems:
-        raise ProblemsError(sorted(problems, key=lambda one: (one.file, one.line or 0)))
+        told = [_with_spot(problem, checked) for problem in problems]
+        raise ProblemsError(sorted(told, key=lambda one: (one.file, one.line or 0)))
     return Registry(
         **{name: REGISTRY_TABLES[name].conform(frames[name].drop("line")) for name in frames},
         notices=tuple(notice for one in checked.values() for notice in one.notices),
     )
+
+
+def _with_spot(problem: Problem, checked: Mapping[str, Checked]) -> Problem:
+    """The problem with its row and sheet, where its file has no lines."""
+    raws = [one.raw for one in checked.values() if one.raw and one.raw.shown == problem.file]
+    if problem.spot or not raws:
+        return problem
+    return replace(problem, spot=raws[0].spot(problem.line))
 
 
 def _shown(workspace: Workspace, name: str) -> str:
@@ -166,7 +175,7 @@ def _check_tests(
 ) -> list[Problem]:
     problems = check_unique(tests.filter(pl.col("test_id").is_not_null()), ("test_id",), shown)
     for line, log, profile in tests.select("line", "log", "profile").rows():
-        if log is not None and (_FOREIGN_PATH.search(log) or not is_inside(log)):
+        if log is not None and (FOREIGN_PATH.search(log) or not is_inside(log)):
             sentence = f"`log` is {log!r}, which is not a path below logs/."
             hint = "Write it relative to logs/ with forward slashes, such as 2026/a.csv."
             problems.append(Problem("path_outside", sentence, shown, line, hint))

@@ -30,10 +30,12 @@ from pipeline.warehouse import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
     from pathlib import Path
 
     from pipeline.assess import AssessSummary
+    from pipeline.paste_rows import Unassigned
     from pipeline.progress import Progress
     from pipeline.settings import Settings
     from pipeline.workspace import Workspace
@@ -71,13 +73,38 @@ class StoreSummary:
         return sum(step.n_rows_written for step in (self.ingest, self.assess) if step)
 
     @property
+    def n_refused(self) -> int:
+        """Files and columns refused, and logs held."""
+        held = self.ingest.unassigned if self.ingest else ()
+        return self.rejected.height + len(held)
+
+    @property
     def lines(self) -> list[str]:
         """The summary for the terminal: each step, what was refused, whether readers see it."""
         steps = [step.text for step in (self.ingest, self.assess) if step]
         refused = refusal_lines(self.rejected) if self.ingest else []
+        refused += unassigned_lines(self.ingest.unassigned) if self.ingest else []
         news = f"{self.n_rows_written} rows written" if self.is_published else "nothing changed"
         notices = [notice.text for notice in self.notices]
         return [*notices, *steps, *refused, f"warehouse.duckdb: {news}."]
+
+
+def unassigned_lines(held: Sequence[Unassigned]) -> list[str]:
+    """The logs that wait for their row: why, and the row to add, all that there are."""
+    if not held:
+        return []
+    lines = ["Unassigned, held until the registry says which test each is:"]
+    lines += [f"  {log.path}: {log.sentence} {log.hint}" for log in held[:_REASONS_SHOWN]]
+    if len(held) > _REASONS_SHOWN:
+        rest = len(held) - _REASONS_SHOWN
+        lines.append(f"  and {rest} more: `chillroster export --table unassigned`")
+    by_header: dict[str, list[str]] = {}
+    for log in held:
+        by_header.setdefault(log.columns, []).append(log.row)
+    lines.append("  Rows to add to registry/tests:")
+    for header, rows in by_header.items():
+        lines += [f"    {header}", *(f"    {row}" for row in rows)]
+    return lines
 
 
 def refusal_lines(rejected: pl.DataFrame) -> list[str]:
@@ -213,7 +240,7 @@ def _run_row(
                 "settings_hash": [hash_values(settings.model_dump(mode="json"))],
                 "logs_hash": [hash_values(stored.select("path", "inputs_hash").rows())],
                 "n_logs_stored": [ingested.n_stored if ingested else 0],
-                "n_logs_refused": [logs.height - stored.height],
+                "n_logs_refused": [logs.filter(pl.col("outcome_code") == "refused").height],
                 "n_rows_written": [n_rows],
             }
         )

@@ -11,6 +11,7 @@ from __future__ import annotations
 SCHEMAS: tuple[str, ...] = (
     "e75508a9535c2805",
     "7d885141655a71c5",
+    "d58edf14e85a76dd",
 )
 
 

@@ -36,12 +36,13 @@ def score_record(score: TrustScore) -> dict[str, Any]:
         "mishaps": [
             {
                 "mishap": each.mishap,
+                "told": each.told,
                 "rules": list(each.rules),
                 "has_rule": each.has_rule,
                 "n_written": each.n_written,
                 "exempt": each.exempt,
                 "caught": each.caught.as_record(),
-                "told_by_any_rule": each.told.as_record(),
+                "told_by_any_rule": each.by_any.as_record(),
             }
             for each in score.mishaps
         ],
@@ -74,7 +75,7 @@ def _mishap_rows(score: TrustScore) -> list[tuple[str, ...]]:
             " or ".join(each.rules) if each.has_rule else NO_RULE,
             f"{each.caught.n_all} of {each.n_written}",
             each.caught.text if each.has_rule else "-",
-            each.told.text,
+            each.by_any.text,
         )
         for each in score.mishaps
     ]

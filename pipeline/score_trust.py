@@ -86,19 +86,20 @@ class TrialSize:
 
 @dataclass(frozen=True)
 class MishapScore:
-    """What came of the logs with one kind of mishap.
+    """What came of the logs with one kind of mishap, whose severity `told` says.
 
-    `caught` by a rule that answers for it, `told` by any rule on a channel that it hit;
+    `caught` by a rule that answers for it, `by_any` rule on a channel that it hit;
     `exempt` logs by reason are in neither.
     """
 
     mishap: str
+    told: str
     rules: tuple[str, ...]
     has_rule: bool
     n_written: int
     exempt: dict[str, int]
     caught: Share
-    told: Share
+    by_any: Share
 
 
 @dataclass(frozen=True)
@@ -196,15 +197,17 @@ def _mishap_score(code: str, told: pl.DataFrame) -> MishapScore:
     caught = affected.filter(
         pl.col("raised_there").list.set_intersection(list(ANSWERS[code])).list.len() > 0
     )
+    spoken = affected.filter(pl.col("raised_there").list.len() > 0)
     reasons = told["exempt_because"].drop_nulls().value_counts().sort("exempt_because")
     return MishapScore(
         mishap=code,
+        told=MISHAP[code].told,
         rules=ANSWERS[code],
         has_rule=any(_exists(rule) for rule in ANSWERS[code]),
         n_written=told.height,
         exempt=dict(reasons.iter_rows()),
         caught=Share(caught.height, affected.height),
-        told=Share(affected.filter(pl.col("raised_there").list.len() > 0).height, affected.height),
+        by_any=Share(spoken.height, affected.height),
     )
 
 

@@ -81,7 +81,12 @@ class Workspace:
 
 def kind_of(name: str) -> LogKind:
     """The kind of a log file by the end of its name; a name of no known end is text."""
-    return next((kind for end, kind in KINDS.items() if name.lower().endswith(end)), "text")
+    return KINDS.get(ending_of(name), "text")
+
+
+def ending_of(name: str) -> str:
+    """The end of a log's name that tells its kind, such as `.csv.gz`; empty without one."""
+    return next((end for end in KINDS if name.lower().endswith(end)), "")
 
 
 def is_inside(log_path: str) -> bool:

@@ -78,6 +78,7 @@ SENSORS: tuple[Sensor, ...] = (
     Sensor(
         "underhood_air_c", "temperature", "Underhood air", "Underhood air", "underhood_air_degc"
     ),
+    Sensor("coolant_c", "temperature", "Coolant", "Coolant", "coolant_degc"),
     Sensor("engine_rpm", "speed", "Engine speed", "Engine speed", "engine_rpm"),
     Sensor("compressor_rpm", "speed", "Compressor speed", "Compressor speed", "compressor_rpm"),
     Sensor("compressor_power_w", "power", "Compressor power", "Compressor power",

@@ -80,6 +80,9 @@ def fitted_sensors(row: dict[str, object], rng: np.random.Generator) -> list[str
         names += ["rear_evaporator_outlet_c"]
     if rng.random() < 0.3:
         names += ["underhood_air_c"]
+    # the car's own reading, where the logger is plugged in
+    if not model.is_electric and rng.random() < 0.25:
+        names += ["coolant_c"]
     if rng.random() < 0.04:
         names.remove(_FORGETTABLE[int(rng.integers(0, len(_FORGETTABLE)))])
     return names

@@ -25,6 +25,7 @@ from synthetic.logs import fitted_sensors, recording_of, write_log
 from synthetic.mishaps import MISHAP, MISHAPS, SHARED_BY_INSTRUMENT
 from synthetic.planned_tests import Habits
 from synthetic.plant.faults import ADDED_CHARGE_SHARE, LOST_CHARGE_SHARE
+from synthetic.plant.placement import PRESSURES
 from synthetic.plant.sensors import measure
 from synthetic.registry_files import registry_frames
 from synthetic.scenario import INSTRUMENT, PROTOCOLS
@@ -35,11 +36,15 @@ if TYPE_CHECKING:
 
     from synthetic.plant.curves import Curves
 
+_Row = dict[str, Any]
 CLEAN = "none"
 _FAULTY_SHARE = 1.0 / 3.0
 # planned beyond what is needed: logs with a mishap follow a protocol, hurried ones do not
 _SPARE = 1.25
 _IN_A_BATCH = 150
+# a pressure off by so much weighs as a temperature off by 1 K (chosen)
+_KPA_LIKE_A_KELVIN = 10.0
+_LEAST_RUNNING_S = 120.0
 # tests of one instrument that share its offset
 _TESTS_AN_INSTRUMENT = 10
 
@@ -64,23 +69,17 @@ class TrustTrials:
     n_logs: int
 
 
-def _chosen_tests(rng: np.random.Generator, order: TrialOrder) -> tuple[Fleet, list[Any]]:
-    """A fleet, and the rows of the tests to write, each with its kind of mishap."""
-    n_hit = order.logs_per_mishap * len(order.kinds)
-    n_tests = int(_SPARE * (n_hit + order.clean_logs)) + 20
+def _planned_tests(rng: np.random.Generator, order: TrialOrder) -> tuple[Fleet, list[_Row]]:
+    """A fleet of sound cars, and its tests in any order, more of them than are needed."""
+    n_tests = int(_SPARE * (order.logs_per_mishap * len(order.kinds) + order.clean_logs)) + 40
     habits = Habits(mishap_share=0.0, seconds=order.seconds)
     size = FleetSize(max(12, n_tests // 2), n_tests, 0.0, n_models=len(MODELS), habits=habits)
     fleet = plan_fleet(rng, size)
     rows = fleet.tests.to_dicts()
-    shuffled = [rows[place] for place in rng.permutation(len(rows))]
-    clean, rest = shuffled[: order.clean_logs], shuffled[order.clean_logs :]
-    careful = [row for row in rest if not row["true_is_sloppy"]]
-    kinds = [kind for kind in order.kinds for _ in range(order.logs_per_mishap)]
-    pairs = [(row, CLEAN) for row in clean] + list(zip(careful, kinds, strict=False))
-    return fleet, pairs
+    return fleet, [rows[place] for place in rng.permutation(len(rows))]
 
 
-def _hurt(rng: np.random.Generator, row: dict[str, Any]) -> None:
+def _hurt(rng: np.random.Generator, row: _Row) -> None:
     """With one car in three something is wrong, any fault that its model can have."""
     if rng.random() >= _FAULTY_SHARE:
         return
@@ -94,7 +93,7 @@ def _hurt(rng: np.random.Generator, row: dict[str, Any]) -> None:
         row["true_charge_g"] = model.charge_g * (1.0 + ADDED_CHARGE_SHARE * severity)
 
 
-def _scene(row: dict[str, Any], sensors: list[str], offset: float) -> Scene:
+def _scene(row: _Row, sensors: list[str], offset: float) -> Scene:
     protocol = {each.label: each for each in PROTOCOLS}.get(row["protocol"])
     return Scene(
         seconds=float(row["true_logged_s"]),
@@ -106,45 +105,47 @@ def _scene(row: dict[str, Any], sensors: list[str], offset: float) -> Scene:
     )
 
 
-def _befall(
-    rng: np.random.Generator, row: dict[str, Any], sensors: list[str], shared: tuple[str, float]
-) -> Drawn | None:
-    """The mishap of a test drawn; None where its kind cannot befall this test."""
-    instrument_id, offset = shared
-    kind = row["true_mishap"]
-    if kind == CLEAN:
-        return None
+def _clean(rng: np.random.Generator, row: _Row) -> _Row:
+    """A test that nothing befalls."""
+    row = row | {"true_mishap": CLEAN, "drawn": None}
+    _hurt(rng, row)
+    return row | {"sensors": fitted_sensors(row, rng)}
+
+
+def _befallen(rng: np.random.Generator, row: _Row, kind: str, number: int) -> _Row | None:
+    """A test with a mishap; None where its kind cannot befall this test."""
+    row = row | {"true_mishap": kind}
+    _hurt(rng, row)
+    sensors = fitted_sensors(row, rng)
+    offset = 0.0
+    if kind in SHARED_BY_INSTRUMENT:
+        group = number // _TESTS_AN_INSTRUMENT
+        base = list(INSTRUMENT)[group % len(INSTRUMENT)]
+        row["instrument_id"] = f"{base}_{kind}_{group + 1}"
+        offset = float(np.random.default_rng([len(kind), group]).uniform(-1.0, 1.0))
     scene = _scene(row, sensors, offset)
     if not MISHAP[kind].befalls(scene):
         return None
-    if kind in SHARED_BY_INSTRUMENT:
-        row["instrument_id"] = instrument_id
-    return MISHAP[kind].draw(rng, scene)
+    drawn = MISHAP[kind].draw(rng, scene)
+    return row | {"drawn": drawn, "sensors": [n for n in sensors if n not in drawn.left_out]}
 
 
-def _planned(rng: np.random.Generator, pairs: list[Any]) -> list[dict[str, Any]]:
-    """Rows with faults of the car, and `true_` columns of what befalls the log."""
-    rows, counts = [], dict.fromkeys(SHARED_BY_INSTRUMENT, 0)
-    for source, kind in pairs:
-        row = source | {"true_mishap": kind}
-        _hurt(rng, row)
-        sensors = fitted_sensors(row, rng)
-        shared = (row["instrument_id"], 0.0)
-        if kind in counts:
-            number = counts[kind] // _TESTS_AN_INSTRUMENT
-            counts[kind] += 1
-            base = list(INSTRUMENT)[number % len(INSTRUMENT)]
-            offset = float(np.random.default_rng([len(kind), number]).uniform(-1.0, 1.0))
-            shared = (f"{base}_{kind}_{number + 1}", offset)
-        drawn = _befall(rng, row, sensors, shared)
-        if kind != CLEAN and drawn is None:
-            continue
-        kept = [name for name in sensors if drawn is None or name not in drawn.left_out]
-        rows.append(row | {"sensors": kept, "drawn": drawn})
+def _planned(rng: np.random.Generator, tests: list[_Row], order: TrialOrder) -> list[_Row]:
+    """Rows of the logs to write: clean ones of any test, hit ones of tests by protocol."""
+    rows = [_clean(rng, row) for row in tests[: order.clean_logs]]
+    waiting = [row for row in tests[order.clean_logs :] if not row["true_is_sloppy"]]
+    for kind in order.kinds:
+        for number in range(order.logs_per_mishap):
+            for place, row in enumerate(waiting):
+                befallen = _befallen(rng, row, kind, number)
+                if befallen is not None:
+                    rows.append(befallen)
+                    del waiting[place]
+                    break
     return rows
 
 
-def _fitted_rows(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _fitted_rows(rows: list[_Row]) -> list[_Row]:
     """The rows with the fitting that their mishap makes."""
     return [
         row | {f"fit_{name}": value for name, value in row["drawn"].changes.items()}
@@ -155,7 +156,7 @@ def _fitted_rows(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _effect(
-    row: dict[str, Any], test: int, curves: tuple[Curves, Curves, Curves]
+    row: _Row, test: int, curves: tuple[Curves, Curves, Curves]
 ) -> tuple[float, float, float]:
     """Share of the watched instants in which readings were off enough; how far; seconds run."""
     truth, careful, read = curves
@@ -173,30 +174,29 @@ def _effect(
     for name in drawn.channels:
         off = np.abs(read[name][: len(runs), test] - careful[name][: len(runs), test])[watched]
         off = off[np.isfinite(off)]
-        shares.append(float(np.mean(off >= kind.least_effect)) if off.size else 0.0)
+        least = kind.least_effect_k * (_KPA_LIKE_A_KELVIN if name in PRESSURES else 1.0)
+        shares.append(float(np.mean(off >= least)) if off.size else 0.0)
         sizes.append(float(np.median(off)) if off.size else 0.0)
     return max(shares), max(sizes), float(runs.sum())
 
 
-def _exempt_because(row: dict[str, Any], share: float, running_s: float) -> str | None:
+def _exempt_because(row: _Row, share: float, running_s: float) -> str | None:
     """Why nobody could find this mishap in this log, or None."""
     if row["drawn"] is None:
         return None
     kind = MISHAP[row["true_mishap"]]
-    if kind.exempt_because:
-        return kind.exempt_because
-    if not kind.shows_in_long_form and row["log"].endswith(".parquet"):
-        return "a file of one row per instant and channel holds the same readings either way"
-    if running_s < 120.0:
-        return "the compressor ran for less than two minutes"
-    if share < kind.share:
-        return "the readings were off by too little to matter"
-    return None
+    is_long, is_hot = row["log"].endswith(".parquet"), row["fit_standing_hot_k"] > 0.0
+    reasons = (
+        (bool(kind.exempt_because), kind.exempt_because),
+        (is_long and not kind.shows_in_long_form, "the long form holds each instant once anyway"),
+        (is_hot and kind.needs_cool_engine, "lines at a hot engine stand at unlike temperatures"),
+        (running_s < _LEAST_RUNNING_S, "the compressor ran for less than two minutes"),
+        (share < kind.share, "the readings were off by too little to matter"),
+    )
+    return next((reason for applies, reason in reasons if applies), None)
 
 
-def _truth_row(
-    row: dict[str, Any], test: int, curves: tuple[Curves, Curves, Curves]
-) -> dict[str, Any]:
+def _truth_row(row: _Row, test: int, curves: tuple[Curves, Curves, Curves]) -> _Row:
     """What is kept of one log for the score."""
     share, size, running_s = _effect(row, test, curves)
     drawn: Drawn | None = row["drawn"]
@@ -231,12 +231,12 @@ class _Job:
     """One batch for one process."""
 
     number: int
-    rows: tuple[dict[str, Any], ...]
+    rows: tuple[_Row, ...]
     logs: Path
     order: TrialOrder
 
 
-def _write_batch(job: _Job) -> list[dict[str, Any]]:
+def _write_batch(job: _Job) -> list[_Row]:
     """The logs of one batch written; the truth of each."""
     rows, seconds = list(job.rows), job.order.seconds
     truth = simulate_tests(rows, seconds, np.random.default_rng([job.order.seed, 12, job.number]))
@@ -250,12 +250,12 @@ def _write_batch(job: _Job) -> list[dict[str, Any]]:
     return [_truth_row(row, test, (truth, careful, read)) for test, row in enumerate(hit)]
 
 
-def _parts(rows: list[dict[str, Any]]) -> list[tuple[dict[str, Any], ...]]:
+def _parts(rows: list[_Row]) -> list[tuple[_Row, ...]]:
     starts = range(0, len(rows), _IN_A_BATCH)
     return [tuple(rows[start : start + _IN_A_BATCH]) for start in starts]
 
 
-def _worked(jobs: list[_Job], processes: int) -> Iterator[list[dict[str, Any]]]:
+def _worked(jobs: list[_Job], processes: int) -> Iterator[list[_Row]]:
     if processes <= 1 or len(jobs) == 1:
         yield from map(_write_batch, jobs)
         return
@@ -264,7 +264,7 @@ def _worked(jobs: list[_Job], processes: int) -> Iterator[list[dict[str, Any]]]:
         yield from pool.map(_write_batch, jobs)
 
 
-def _write_registry(fleet: Fleet, rows: list[dict[str, Any]], folder: Path) -> None:
+def _write_registry(fleet: Fleet, rows: list[_Row], folder: Path) -> None:
     """Registry of the trial: as of the fleet, with wrong refrigerants as models of their own."""
     plain = [{k: v for k, v in row.items() if k not in {"drawn", "sensors"}} for row in rows]
     models, vehicles = [], []
@@ -302,7 +302,7 @@ def _like(instrument_id: str) -> str:
     return instrument_id.split("_instrument", 1)[0]
 
 
-def _with_instruments(frame: pl.DataFrame, rows: list[dict[str, Any]]) -> pl.DataFrame:
+def _with_instruments(frame: pl.DataFrame, rows: list[_Row]) -> pl.DataFrame:
     """The instruments with those that only a trial has, stated as their likes."""
     added = sorted({row["instrument_id"] for row in rows} - set(INSTRUMENT))
     copies = [
@@ -343,11 +343,11 @@ def write_trust_trials(
     folder, truth_folder = Path(folder), Path(truth_folder)
     _check(folder, truth_folder, order)
     rng = np.random.default_rng([order.seed, 11])
-    fleet, pairs = _chosen_tests(rng, order)
-    rows = _planned(rng, pairs)
+    fleet, tests = _planned_tests(rng, order)
+    rows = _planned(rng, tests, order)
     _write_registry(fleet, rows, folder / "registry")
     jobs = [_Job(number, part, folder / "logs", order) for number, part in enumerate(_parts(rows))]
-    truth: list[dict[str, Any]] = []
+    truth: list[_Row] = []
     for done in _worked(jobs, processes):
         truth += done
         if on_progress is not None:

@@ -38,7 +38,7 @@ def test_a_workspace_with_faults_names_each(shop):
     shop.write_registry([*rows, test_row(3, "late.csv")])
     checked = check_workspace(shop.workspace, Silence())
     text = words(checked)
-    assert "4 log files: 2 can be read, 2 cannot." in text
+    assert "4 log files: 2 can be read, 1 cannot, 1 unassigned." in text
     assert "stray.csv: no row of the registry" in text
     assert "late.csv: the registry's tests table names this log" in text
     assert "bay0/log000.csv: " in text

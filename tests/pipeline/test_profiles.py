@@ -196,7 +196,7 @@ def test_faults_of_profiles_are_told_with_their_lines(tmp_path):
         ('unit = "psig"', 'unit = "psi"'),
         ('unit = "psig"', 'unit = "degC"'),
         ('temperature = "degF"', 'temperature = "kPa"'),
-        ('delimiter = ";"', 'delimiter = ","'),
+        ('decimal_mark = ","', 'decimal_mark = ","\nthousands_mark = ","'),
         ('name = "own"', 'name = "../own"'),
         ('column = "P1"', f'column = "{"*" * 100}"'),
     ],

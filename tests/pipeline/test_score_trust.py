@@ -64,7 +64,7 @@ def test_a_mishap_is_caught_by_its_rule_on_its_channel_only():
     )
     score = of(score_verdicts(SIZE, truth(*stuck), said).mishaps, "mishap", "stuck")
     assert (score.caught.n_hits, score.caught.n_all) == (1, 4)
-    assert (score.told.n_hits, score.told.n_all) == (2, 4)
+    assert (score.by_any.n_hits, score.by_any.n_all) == (2, 4)
     assert score.has_rule
 
 
