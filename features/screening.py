@@ -16,7 +16,12 @@ import polars as pl
 
 from features.channels import CHANNEL
 from features.trust.coarse import find_clipped, find_too_coarse
-from features.trust.instants import find_gaps, find_repeated_instants, longest_step_s
+from features.trust.instants import (
+    find_clock_jumps,
+    find_gaps,
+    find_repeated_instants,
+    longest_step_s,
+)
 from features.trust.ordered import STEP_S, TEST, Ordered, as_before, put_in_order
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
 from features.trust.rules import LEAST_EVIDENCE, RULES, TRUST, Rule, Screened
@@ -43,6 +48,7 @@ _RULES: tuple[Callable[[Ordered, pl.DataFrame, DerivationSettings], Verdicts], .
     find_temperature_unit_slips,
     find_repeated_instants,
     find_gaps,
+    find_clock_jumps,
 )
 
 # working columns
