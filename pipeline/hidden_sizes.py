@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
 _CHUNK_BYTES = 1 << 18
 _BYTES_PER_CELL = 8
-_PLACE = re.compile(r"([A-Za-z]{1,7})([0-9]{1,10})")
+# ECMA-376: the last cell is XFD1048576; what is written otherwise, readers take for anything
+_PLACE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,7})")
+_ROW = re.compile(r"[0-9]{1,7}")
 _SHARED_TEXTS = "xl/sharedstrings.xml"
 
 
@@ -99,8 +101,10 @@ class _Sheet:
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
         name = tag.rpartition(":")[2]
         if name == "row":
-            stated = attributes.get("r", "")
-            self._row = int(stated) if stated.isdecimal() and len(stated) < 10 else self._row + 1
+            stated = attributes.get("r")
+            if stated is not None and not _ROW.fullmatch(stated):
+                raise HiddenSizeError
+            self._row = self._row + 1 if stated is None else int(stated)
             self._column = 0
         elif name == "c":
             self._cell(attributes)
@@ -111,8 +115,11 @@ class _Sheet:
 
     def _cell(self, attributes: dict[str, str]) -> None:
         self._column += 1
-        place = _PLACE.fullmatch(attributes.get("r", ""))
-        if place is not None:
+        stated = attributes.get("r")
+        if stated is not None:
+            place = _PLACE.fullmatch(stated)
+            if place is None:
+                raise HiddenSizeError
             self._column = _column_number(place.group(1))
             self._row = int(place.group(2))
         self._is_shared_cell = attributes.get("t") == "s"
@@ -157,7 +164,7 @@ def parquet_bytes(path: Path) -> int:
         groups = [footer.row_group(number) for number in range(footer.num_row_groups)]
     except FileNotFoundError:
         raise
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, ValueError) as error:
         raise HiddenSizeError from error
     stated = sum(max(0, group.total_byte_size) for group in groups)
     return int(max(stated, footer.num_rows * footer.num_columns * _BYTES_PER_CELL))

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
 def gap(rng: np.random.Generator, scene: Scene) -> Drawn:
     """The logger writes nothing for 20 to 120 s."""
-    lost_s, since = float(rng.integers(20, 121)), midway(rng, scene)
+    lost_s = float(rng.integers(20, 121))
+    # the log goes on for a while afterwards
+    since = min(midway(rng, scene), scene.seconds - lost_s - 30.0)
     return Drawn({"pause_from_s": since, "pause_s": lost_s}, ("time_s",), lost_s, "s", since)
 
 

@@ -27,7 +27,7 @@ ZONE = timezone(timedelta(hours=2))
 # of the sloppy tests, this share follows no protocol (chosen)
 _HURRIES = 0.6
 # of the tests by protocol: the car comes hot from the road; the log runs on after the stop (chosen)
-_COMES_HOT, _LOGS_THE_REST = 0.3, 0.25
+_COMES_HOT, _LOGS_THE_REST = 0.3, 0.2
 _USUAL_SECONDS = 900.0
 _SUFFIX = {
     "header_block_imperial": ".csv",
@@ -81,7 +81,8 @@ def _standing(rng: np.random.Generator, protocol: Protocol, seconds: int) -> dic
     """How the car stands before the start and after the stop.
 
     By protocol it is logged with everything off for one to three minutes first: mostly a car
-    that stood long, some just off the road. A hurried one comes with the engine running.
+    that stood for hours, its coolant still warm, some just off the road. A hurried one comes
+    with the engine running.
     """
     scale = min(1.0, seconds / _USUAL_SECONDS)
     if protocol.is_sloppy:
@@ -94,7 +95,8 @@ def _standing(rng: np.random.Generator, protocol: Protocol, seconds: int) -> dic
             "fit_standing_scatter_k": 1.0,
             "fit_standing_hot_k": round(float(rng.uniform(10.0, 30.0)), 1),
         }
-    start_s = float(rng.integers(60, 181)) * scale
+    # mostly a minute or two, seldom three
+    start_s = round(60.0 + 120.0 * float(rng.beta(1.2, 2.5))) * scale
     rests_s = float(rng.integers(60, 121)) * scale * float(rng.random() < _LOGS_THE_REST)
     is_hot = bool(rng.random() < _COMES_HOT)
     return {
@@ -103,7 +105,7 @@ def _standing(rng: np.random.Generator, protocol: Protocol, seconds: int) -> dic
         "true_stop_s": seconds - rests_s,
         "true_soak_k": round(float(rng.normal(5.0 if is_hot else 2.0, 1.5)), 2),
         "true_coolant_over_ambient_k": round(
-            float(rng.uniform(*((45, 60) if is_hot else (0, 10))))
+            float(rng.uniform(*((45, 60) if is_hot else (15, 40))))
         ),
         "fit_standing_scatter_k": round(float(rng.uniform(0.5, 1.0)), 2),
         "fit_standing_hot_k": round(float(rng.uniform(12.0, 35.0)), 1) * is_hot,

@@ -25,6 +25,7 @@ from synthetic.logs import fitted_sensors, recording_of, write_log
 from synthetic.mishaps import MISHAP, MISHAPS, SHARED_BY_INSTRUMENT
 from synthetic.planned_tests import Habits
 from synthetic.plant.faults import ADDED_CHARGE_SHARE, LOST_CHARGE_SHARE
+from synthetic.plant.placement import PRESSURES
 from synthetic.plant.sensors import measure
 from synthetic.registry_files import registry_frames
 from synthetic.scenario import INSTRUMENT, PROTOCOLS
@@ -41,6 +42,9 @@ _FAULTY_SHARE = 1.0 / 3.0
 # planned beyond what is needed: logs with a mishap follow a protocol, hurried ones do not
 _SPARE = 1.25
 _IN_A_BATCH = 150
+# a pressure off by so much weighs as a temperature off by 1 K (chosen)
+_KPA_LIKE_A_KELVIN = 10.0
+_LEAST_RUNNING_S = 120.0
 # tests of one instrument that share its offset
 _TESTS_AN_INSTRUMENT = 10
 
@@ -170,7 +174,8 @@ def _effect(
     for name in drawn.channels:
         off = np.abs(read[name][: len(runs), test] - careful[name][: len(runs), test])[watched]
         off = off[np.isfinite(off)]
-        shares.append(float(np.mean(off >= kind.least_effect)) if off.size else 0.0)
+        least = kind.least_effect_k * (_KPA_LIKE_A_KELVIN if name in PRESSURES else 1.0)
+        shares.append(float(np.mean(off >= least)) if off.size else 0.0)
         sizes.append(float(np.median(off)) if off.size else 0.0)
     return max(shares), max(sizes), float(runs.sum())
 
@@ -180,15 +185,15 @@ def _exempt_because(row: _Row, share: float, running_s: float) -> str | None:
     if row["drawn"] is None:
         return None
     kind = MISHAP[row["true_mishap"]]
-    if kind.exempt_because:
-        return kind.exempt_because
-    if not kind.shows_in_long_form and row["log"].endswith(".parquet"):
-        return "a file of one row per instant and channel holds the same readings either way"
-    if running_s < 120.0:
-        return "the compressor ran for less than two minutes"
-    if share < kind.share:
-        return "the readings were off by too little to matter"
-    return None
+    is_long, is_hot = row["log"].endswith(".parquet"), row["fit_standing_hot_k"] > 0.0
+    reasons = (
+        (bool(kind.exempt_because), kind.exempt_because),
+        (is_long and not kind.shows_in_long_form, "the long form holds each instant once anyway"),
+        (is_hot and kind.needs_cool_engine, "lines at a hot engine stand at unlike temperatures"),
+        (running_s < _LEAST_RUNNING_S, "the compressor ran for less than two minutes"),
+        (share < kind.share, "the readings were off by too little to matter"),
+    )
+    return next((reason for applies, reason in reasons if applies), None)
 
 
 def _truth_row(row: _Row, test: int, curves: tuple[Curves, Curves, Curves]) -> _Row:
