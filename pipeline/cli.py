@@ -10,11 +10,26 @@ from __future__ import annotations
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
+    CleanLogsOption,
+    ClockOption,
+    DebugOption,
+    JsonOption,
+    KindsOption,
+    LogsOption,
+    SeedOption,
+    StrictOption,
+    TrialOption,
+    TrustOption,
+    TruthOption,
+    WorkspaceOption,
+)
 from pipeline.terminal import prepare_streams, say
 
 if TYPE_CHECKING:
@@ -53,49 +68,24 @@ class Format(StrEnum):
     XLSX = "xlsx"
 
 
-def _instant(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise typer.BadParameter(
-            f"{text!r} is no instant; write it as 2026-07-20 or 2026-07-20T12:00:00+02:00"
-        ) from error
-    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    try:
-        return aware.astimezone(UTC)
-    except OverflowError as error:
-        raise typer.BadParameter(f"{text!r} lies outside the calendar") from error
-
-
-WorkspaceOption = Annotated[
-    Path, typer.Option("--workspace", "-w", help="The folder with chillroster.toml.")
-]
-ClockOption = Annotated[
-    datetime | None,
-    typer.Option(
-        "--clock",
-        parser=_instant,
-        metavar="ISO",
-        help="Pretend it is this instant, for reproducible output; UTC unless it says otherwise.",
-    ),
-]
-StrictOption = Annotated[
-    bool, typer.Option("--strict", help="Exit with 4 when a log or a column was refused.")
-]
-DebugOption = Annotated[
-    bool, typer.Option("--debug", help="Show where in the program an error arose.")
-]
 HERE = Path()
 
 
 @app.command()
-def demo(
+def demo(  # noqa: PLR0913, PLR0917 - the library takes one parameter per option
     folder: Annotated[Path, typer.Argument(help="New folder for the demo workspace.")] = Path(
         "chillroster-demo"
     ),
     vehicles: Annotated[int, typer.Option(min=1, help="Vehicles to simulate.")] = 200,
     tests: Annotated[int, typer.Option(min=1, help="Tests to simulate.")] = 600,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    models: Annotated[int, typer.Option(min=1, max=10, help="Car models in the fleet.")] = 5,
+    years: Annotated[
+        int, typer.Option(min=1, max=20, help="Warm seasons that the tests are spread over.")
+    ] = 2,
+    mdf: Annotated[
+        bool, typer.Option("--mdf", help="Let some loggers write ASAM MDF 4 (extra `mdf`).")
+    ] = False,
     debug: DebugOption = False,
 ) -> None:
     """Simulate a fleet into a new workspace and run everything on it."""
@@ -109,8 +99,13 @@ def demo(
                 f"{folder} exists and is not empty; name another folder, delete it, or bring it "
                 f"up to date with `chillroster run --workspace {folder}`"
             )
+        if mdf and find_spec("asammdf") is None:
+            raise typer.BadParameter(
+                "--mdf needs asammdf, which is not installed: pip install 'chillroster[mdf]'"
+            )
         with show_progress() as progress:
-            made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
+            order = DemoOrder(folder, vehicles, tests, seed, models, years, mdf)
+            made = make_demo(order, progress)
         _tell_store(made.store)
         say(site_text(made.site))
         say(f"What was simulated, fault by fault: {made.truth_folder}")
@@ -283,7 +278,7 @@ def export(
 
         place = _workspace(workspace)
         with open_published(place, read_settings(place)) as store:
-            _require_tables(table or [], [known.name for known in store.tables])
+            _require_known("table", table or [], [known.name for known in store.tables])
             with show_progress() as progress:
                 summary = export_tables(store, folder, kind.value, progress, table or [])
         say(f"{summary.text} Folder: {folder.resolve()}")
@@ -291,32 +286,14 @@ def export(
 
 @app.command()
 def score(  # noqa: PLR0913, PLR0917 - one parameter per option
-    trust: Annotated[
-        bool, typer.Option("--trust", help="Score the rules that doubt sensors.")
-    ] = False,
-    logs_per_mishap: Annotated[
-        int, typer.Option(min=1, help="Logs to simulate per kind of sensor mishap.")
-    ] = 40,
-    clean_logs: Annotated[int, typer.Option(min=1, help="Logs without any mishap.")] = 300,
-    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
-    mishap: Annotated[
-        list[str] | None, typer.Option("--mishap", help="Only this kind; may be repeated.")
-    ] = None,
-    json_file: Annotated[
-        Path | None, typer.Option("--json", help="Write the score here as well.")
-    ] = None,
-    truth_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--truth", help="Write a table here: each log, its mishap, what the rules said (CSV)."
-        ),
-    ] = None,
-    folder: Annotated[
-        Path | None,
-        typer.Option(
-            "--folder", help="Keep the simulated logs here; used again while nothing changed."
-        ),
-    ] = None,
+    trust: TrustOption = False,
+    logs_per_mishap: LogsOption = 40,
+    clean_logs: CleanLogsOption = 300,
+    seed: SeedOption = 1,
+    mishap: KindsOption = None,
+    json_file: JsonOption = None,
+    truth_file: TruthOption = None,
+    folder: TrialOption = None,
     debug: DebugOption = False,
 ) -> None:
     """Measure the program's own rules on simulated logs whose truth is known."""
@@ -324,8 +301,9 @@ def score(  # noqa: PLR0913, PLR0917 - one parameter per option
         if not trust:
             raise typer.BadParameter("say what to score: `chillroster score --trust`")
         from pipeline.score_command import ScoreFiles, tell_trust_score
-        from pipeline.score_trust import TrialSize
+        from pipeline.score_trust import ANSWERS, TrialSize
 
+        _require_known("kind of mishap", mishap or [], list(ANSWERS))
         size = TrialSize(logs_per_mishap, clean_logs, seed, tuple(mishap or ()))
         say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
 
@@ -380,12 +358,12 @@ def _write_site(workspace: Workspace, clock: datetime | None) -> None:
     say(f"Open this page: {site.index_path}")
 
 
-def _require_tables(wanted: list[str], known: list[str]) -> None:
+def _require_known(what: str, wanted: list[str], known: list[str]) -> None:
     from pipeline.problems import did_you_mean
 
     for name in wanted:
         if name not in known:
-            raise typer.BadParameter(f"no table is called {name}. {did_you_mean(name, known)}")
+            raise typer.BadParameter(f"no {what} is called {name}. {did_you_mean(name, known)}")
 
 
 def _finish(summary: StoreSummary, *, strict: bool) -> None:

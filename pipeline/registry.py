@@ -93,11 +93,20 @@ def read_registry(
         frames["models"], found = _resolve_refrigerants(frames["models"], shown["models"])
         problems += found
     if problems:
-        raise ProblemsError(sorted(problems, key=lambda one: (one.file, one.line or 0)))
+        told = [_with_spot(problem, checked) for problem in problems]
+        raise ProblemsError(sorted(told, key=lambda one: (one.file, one.line or 0)))
     return Registry(
         **{name: REGISTRY_TABLES[name].conform(frames[name].drop("line")) for name in frames},
         notices=tuple(notice for one in checked.values() for notice in one.notices),
     )
+
+
+def _with_spot(problem: Problem, checked: Mapping[str, Checked]) -> Problem:
+    """The problem with its row and sheet, where its file has no lines."""
+    raws = [one.raw for one in checked.values() if one.raw and one.raw.shown == problem.file]
+    if problem.spot or not raws:
+        return problem
+    return replace(problem, spot=raws[0].spot(problem.line))
 
 
 def _shown(workspace: Workspace, name: str) -> str:

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline.hidden_sizes import HiddenSizeError, parquet_bytes, workbook_bytes
 from pipeline.problems import Problem, ProblemsError
+from pipeline.workbook_cells import FaultyCell, first_sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 ENDINGS = (".csv", ".xlsx", ".parquet")
 LARGEST_BYTES = 100_000_000
+# far above what a table has, even with columns of the shop's own
+_MOST_COLUMNS = 500
 _DELIMITERS = (",", ";", "\t")
 _NO_SUCH_FORM = {
     ".xlsx": "it is not an XLSX workbook",
@@ -39,6 +42,7 @@ class RawTable:
     `cells` has one text column per header, null where a cell is empty, and the column
     `line`: the line (CSV) or row (XLSX, Parquet) the cells stand on; `header_line` is
     that of the header. In a file with semicolons a comma in a number is a decimal comma.
+    A workbook and a Parquet file have rows for lines (`counts_rows`), a workbook a `sheet`.
     `delimiter` parts the cells of a row to paste: that of a CSV, else the tab.
     """
 
@@ -48,6 +52,15 @@ class RawTable:
     header_line: int = 1
     problems: tuple[Problem, ...] = field(default=())
     delimiter: str = "\t"
+    counts_rows: bool = False
+    sheet: str = ""
+
+    def spot(self, line: int | None, column: str = "") -> str:
+        """A place in a workbook or a Parquet file; empty for text, whose lines are counted."""
+        if not self.counts_rows or line is None:
+            return ""
+        sheet = f"sheet {self.sheet}, " if self.sheet else ""
+        return f"{sheet}row {line}" + (f", column {column}" if column else "")
 
 
 def read_raw(
@@ -160,23 +173,42 @@ def _read_xlsx(path: Path, shown: str) -> RawTable:
             raise_if_empty=False,
             read_options={"skip_rows": 0},
         )
+        name, faulty = first_sheet(path)
     except Exception as error:  # the reader's own exceptions share no public base
         raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
     rows = [[cell or "" for cell in row] for row in sheet.cast(pl.String).rows()]
-    return _raw(enumerate(rows, start=1), shown, decimal_comma=False)
+    raw = _raw(enumerate(rows, start=1), shown, decimal_comma=False)
+    raw = replace(raw, counts_rows=True, sheet=name)
+    found = [_faulty(raw, one) for one in faulty]
+    return replace(raw, problems=(*raw.problems, *found))
+
+
+def _faulty(raw: RawTable, cell: FaultyCell) -> Problem:
+    return Problem(
+        "faulty_cell",
+        f"The cell holds no value but {cell.says}.",
+        raw.shown,
+        cell.row,
+        "Write the value itself into the cell, or correct its formula and save the workbook.",
+        f"sheet {raw.sheet}, cell {cell.column}{cell.row}",
+    )
 
 
 def _read_parquet(path: Path, shown: str, largest_bytes: int) -> RawTable:
     try:
         frame = pl.read_parquet(path, glob=False)
-        texts = frame.select(pl.all().cast(pl.String))
+        # a column of whole numbers with gaps is often written as one of decimals
+        floats = pl.selectors.float()
+        whole = floats.cast(pl.String).str.strip_suffix(".0")
+        texts = frame.select(pl.all().exclude(pl.Float32, pl.Float64).cast(pl.String), whole)
+        texts = texts.select(frame.columns)
     except (pl.exceptions.PolarsError, OSError) as error:
         raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
     # a text that every row names stands in the file, and in the frame, only once
     if sum(texts.select(pl.all().str.len_bytes().sum()).row(0)) > largest_bytes:
         raise ProblemsError([_too_large(shown, largest_bytes)])
     rows = [texts.columns, *([cell or "" for cell in row] for row in texts.rows())]
-    return _raw(enumerate(rows), shown, decimal_comma=False)
+    return replace(_raw(enumerate(rows), shown, decimal_comma=False), counts_rows=True)
 
 
 def _unreadable(shown: str, reason: str) -> Problem:
@@ -197,6 +229,8 @@ def _raw(rows: Iterable[tuple[int, list[str]]], shown: str, *, decimal_comma: bo
         return RawTable(shown, pl.DataFrame(schema={"line": pl.Int64}), decimal_comma)
     header_line, header = filled[0]
     width = max(index + 1 for index, cell in enumerate(header) if cell)
+    if width > _MOST_COLUMNS:
+        raise ProblemsError([_too_wide(shown, header_line, width)])
     names, problems = _names(header[:width], shown, header_line)
     for line, row in filled[1:]:
         if any(row[width:]):
@@ -225,6 +259,16 @@ def _names(header: list[str], shown: str, line: int) -> tuple[dict[str, int], li
         else:
             names[name] = index
     return names, problems
+
+
+def _too_wide(shown: str, line: int, width: int) -> Problem:
+    return Problem(
+        "too_many_columns",
+        f"The header reaches to column {width}; a registry table has at most {_MOST_COLUMNS}.",
+        shown,
+        line,
+        "Delete the cells far to the right of the table.",
+    )
 
 
 def _too_long(shown: str, line: int, found: int, width: int) -> Problem:

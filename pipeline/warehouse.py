@@ -189,7 +189,7 @@ class Warehouse:
 
     def create_tables(self) -> None:
         """Create every table with its comments, and note the schema."""
-        with self._transaction():
+        with _faults_told(self.path), self._transaction():
             for table in self._tables.values():
                 for statement in creation(table):
                     self._connection.execute(statement)

@@ -228,3 +228,10 @@ def test_a_column_name_that_is_no_text_is_a_footer_that_cannot_be_read(tmp_path)
     assert refusal_codes(read_one(write(tmp_path, "a.parquet", broken))) == [
         (None, "damaged_parquet")
     ]
+
+
+def test_a_header_that_reaches_far_to_the_right_is_refused(tmp_path):
+    far = xlsx(sheet_of_cells({"A1": "model_id", "HSE1": "refrigerant"}))
+    found = problem(tmp_path, "models.xlsx", far)
+    assert found.code == "too_many_columns"
+    assert "column 5907" in found.sentence  # H, S, E: (8 * 26 + 19) * 26 + 5

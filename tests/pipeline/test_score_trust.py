@@ -158,6 +158,12 @@ def test_score_needs_to_be_told_what_to_score():
     assert "chillroster score --trust" in done.output
 
 
+def test_an_unknown_kind_of_mishap_is_told_with_the_nearest():
+    done = CliRunner().invoke(app, ["score", "--trust", "--mishap", "clamp_move"])
+    assert done.exit_code == 2
+    assert "clamp_moved" in done.output
+
+
 def test_a_short_trial_from_simulation_to_table(tmp_path):
     kinds = ("gap", "sides_swapped", "implausible", "like_refrigerant")
     order = ["score", "--trust", "--logs-per-mishap", "2", "--clean-logs", "4", "--seed", "3"]
