@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.channels import CHANNEL
+from features.trust.coarse import find_clipped, find_too_coarse
 from features.trust.instants import find_gaps, find_repeated_instants, longest_step_s
 from features.trust.ordered import STEP_S, TEST, Ordered, as_before, put_in_order
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
@@ -35,6 +36,8 @@ _RULES: tuple[Callable[[Ordered, pl.DataFrame, DerivationSettings], Verdicts], .
     find_out_of_range,
     find_spikes,
     find_stuck,
+    find_clipped,
+    find_too_coarse,
     find_swapped_sides,
     find_pressure_mistakes,
     find_temperature_unit_slips,

@@ -116,11 +116,15 @@ def _set_right(standing: Standing) -> tuple[dict[str, Floats], dict[str, Floats]
 
 def _quantile(values: Floats, share: float) -> Floats:
     """A quantile of each column; parts near a hot engine and one bad sensor do not move it."""
-    enough = np.isfinite(values).sum(axis=0) >= _LEAST_TEMPERATURES
-    found = np.full(values.shape[1], np.nan)
-    if enough.any():
-        found[enough] = np.nanquantile(values[:, enough], share, axis=0)
-    return found
+    known = np.isfinite(values).sum(axis=0)
+    ordered = np.sort(np.where(np.isfinite(values), values, np.inf), axis=0)
+    place = share * np.maximum(known - 1, 0)
+    below = np.floor(place).astype(np.int64)
+    columns = np.arange(values.shape[1])
+    low, high = ordered[below, columns], ordered[np.ceil(place).astype(np.int64), columns]
+    is_known = known >= _LEAST_TEMPERATURES
+    low, high = np.where(is_known, low, np.nan), np.where(is_known, high, np.nan)
+    return np.asarray(low + (place - below) * (high - low))
 
 
 def _lowest(values: list[Floats]) -> Floats:

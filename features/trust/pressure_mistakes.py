@@ -58,8 +58,12 @@ class Mistake:
     sentences: tuple[str, ...]
 
 
-def pressure_mistakes(evidence: PressureEvidence) -> Iterator[Mistake]:
+def pressure_mistakes(evidence: PressureEvidence) -> list[Mistake]:
     """Every mistake found; at most one on each side of a test."""
+    return [mistake for mistake in _mistakes(evidence) if mistake.tests]
+
+
+def _mistakes(evidence: PressureEvidence) -> Iterator[Mistake]:
     is_open = np.ones(evidence.low_kpa.size, dtype=np.bool_)
     slips = list(unit_slips(evidence))
     for slip in slips:

@@ -64,7 +64,7 @@ def find_pressure_mistakes(
     if not set(PRESSURES) & set(ordered.channels) or ordered.samples.is_empty():
         return Verdicts()
     evidence = weigh_pressures(read_standing(ordered, context))
-    mistakes = list(pressure_mistakes(evidence))
+    mistakes = pressure_mistakes(evidence)
     return join_verdicts(
         _told(rule, ordered, mistakes)
         for rule in dict.fromkeys(mistake.rule for mistake in mistakes)

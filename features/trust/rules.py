@@ -28,6 +28,8 @@ class Rule(Enum):
     STUCK = (
         "frozen: the value stood still although the machine ran and the channel is not that quiet"
     )
+    CLIPPED = "cut off: the readings end at one highest value although they move below it"
+    TOO_COARSE = "in steps, or at intervals, too coarse to judge a car by"
     SIDES_SWAPPED = "low side well above high side: hoses or columns are swapped"
     GAUGE_READ_AS_ABSOLUTE = "a gauge pressure read as absolute: the atmosphere is missing"
     ABSOLUTE_READ_AS_GAUGE = "an absolute pressure read as gauge: the atmosphere is added twice"
@@ -57,6 +59,14 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     Rule.STUCK.code: (
         "both pressures, 15 equal readings over 30 s while the compressor runs, and noise of "
         "the same channel elsewhere in the test; without any noise, a start or a stop"
+    ),
+    Rule.CLIPPED.code: (
+        "ten equal highest readings of a pressure at work, four in a row, and noise of at least "
+        "half a display step below them, or a fast rise that ends in twenty equal readings"
+    ),
+    Rule.TOO_COARSE.code: (
+        "60 readings of a line, duct, intake or pressure that take at least two values; for the "
+        "interval, five steps"
     ),
     Rule.SIDES_SWAPPED.code: "both pressures while the compressor runs",
     Rule.GAUGE_READ_AS_ABSOLUTE.code: (

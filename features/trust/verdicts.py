@@ -10,9 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
-
-from features.trust.ordered import TEST
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -101,10 +100,9 @@ def notes_of(
 
 
 def of_whole_tests(
-    ordered: Ordered, channel: str, rule: Rule, test_numbers: Sequence[int] | pl.Series
+    ordered: Ordered, channel: str, rule: Rule, test_numbers: Sequence[int]
 ) -> pl.Series:
     """The flag of a channel that is not trusted throughout the tests of these numbers."""
-    numbers = pl.Series(test_numbers, dtype=pl.UInt32).implode()
-    return ordered.samples.select(
-        pl.col(TEST).is_in(numbers).alias(flag_name(channel, rule))
-    ).to_series()
+    is_hit = np.zeros(ordered.first.size - 1, dtype=np.bool_)
+    is_hit[list(test_numbers)] = True
+    return pl.Series(flag_name(channel, rule), np.repeat(is_hit, np.diff(ordered.first)))

@@ -393,7 +393,7 @@ def test_gap_dose(lost, found):
 
 
 def test_a_slow_logger_has_no_gaps():
-    assert fired(clean_test(8, interval_s=30.0)) == set()
+    assert fired(clean_test(8, interval_s=15.0)) == set()
 
 
 # ---- the frames --------------------------------------------------------------------------
