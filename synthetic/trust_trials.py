@@ -276,7 +276,8 @@ def _write_registry(fleet: Fleet, rows: list[_Row], folder: Path) -> None:
         vehicle_id = f"{row['vehicle_id']}_{row['test_id']}"
         models.append({"model_id": row["model_id"], "as": model_id, "refrigerant": registered})
         vehicles.append({"vehicle_id": row["vehicle_id"], "as": vehicle_id, "model_id": model_id})
-        bare["vehicle_id"] = vehicle_id
+        # repairs stay with the car that they were done on
+        bare |= {"vehicle_id": vehicle_id, "repair_id": None}
     listed = Fleet(fleet.vehicles, pl.DataFrame(plain, schema=fleet.tests.schema), fleet.repairs)
     frames = registry_frames(listed, n_models=len(MODELS))
     frames["models"] = _with_copies(frames["models"], models, "model_id")
