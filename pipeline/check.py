@@ -123,7 +123,9 @@ def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progre
     limits = inputs.settings.store
     parts: list[BatchRows] = []
     progress.begin("Reading logs", len(plan.to_read))
-    for batch in batches(plan.to_read, limits.batch_logs, limits.batch_megabytes):
+    for batch in batches(
+        plan.to_read, limits.batch_logs, limits.batch_megabytes, workshop.logs_folder
+    ):
         rows = work_out(batch, workshop)
         # samples are let go at once: a workspace may hold more of them than memory
         parts.append(rows.without_samples())

@@ -30,7 +30,7 @@ from pipeline.options import (  # noqa: TC001 - typer reads the annotations as i
     TruthOption,
     WorkspaceOption,
 )
-from pipeline.terminal import prepare_streams, say
+from pipeline.terminal import plain, prepare_streams, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -386,7 +386,10 @@ def _failures_told(debug: bool) -> Iterator[None]:
     """Tell an error in words, with what to do, and end with its exit code."""
     try:
         yield
-    except (typer.Exit, typer.BadParameter, typer.Abort, KeyboardInterrupt):
+    except typer.BadParameter as error:
+        # it names what the registry or a folder holds, and is printed by others
+        raise typer.BadParameter(plain(error.message)) from error
+    except (typer.Exit, typer.Abort, KeyboardInterrupt):
         raise
     except Exception as error:
         if debug:

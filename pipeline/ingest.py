@@ -113,7 +113,9 @@ def ingest(
     n_rows += _store_unread(store, plan)
     workshop = Workshop.of(workspace, inputs, is_debugging=is_debugging)
     limits = inputs.settings.store
-    planned = list(batches(plan.to_read, limits.batch_logs, limits.batch_megabytes))
+    planned = list(
+        batches(plan.to_read, limits.batch_logs, limits.batch_megabytes, workshop.logs_folder)
+    )
     progress.begin("Reading logs", len(plan.to_read))
     read: set[str] = set()
     for batch, rows in _worked_out(planned, workshop):

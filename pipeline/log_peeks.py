@@ -17,9 +17,10 @@ from pipeline.mdf_blocks import check_mdf, damaged_mdf
 from pipeline.mdf_logs import open_mdf, profile_of, signals_of
 from pipeline.openings import open_text
 from pipeline.parquet_logs import damaged_parquet, recognise_parquet
-from pipeline.recognition import candidates, fits_names, recognise_text
+from pipeline.recognition import candidates, fits_names
 from pipeline.refusals import LogRefusedError
 from pipeline.scanning import SCAN_ERRORS
+from pipeline.text_logs import open_recognised
 from pipeline.workspace import kind_of
 
 if TYPE_CHECKING:
@@ -56,8 +57,7 @@ def peek(request: LogRequest, door: Door, scratch: Path) -> Peek:
 
 
 def _peek_text(request: LogRequest, door: Door, scratch: Path) -> Peek:
-    opening = open_text(request, scratch, door.largest_bytes)
-    recognised = recognise_text(opening, door.profiles, request.profile)
+    opening, recognised = open_recognised(request, door, scratch)
     layout, wanted = recognised.found.layout, recognised.profile.from_header
     lines = opening.lines[: layout.lines_before_data]
     return Peek(recognised.profile, text_fields(lines, layout.names, wanted))

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 def rebuild(workspace: Workspace, order: Order, progress: Progress) -> StoreSummary:
     """Make the store anew from raw files and registry, and publish it."""
     inputs = read_inputs(workspace)
-    unfinished = workspace.work_folder / "store.rebuilding.duckdb"
+    unfinished = workspace.rebuilding_file
     with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
         remove_store(unfinished)
         try:

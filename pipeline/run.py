@@ -21,6 +21,7 @@ from pipeline.migration import MIGRATED, open_migrated
 from pipeline.problems import Problem
 from pipeline.publish import publish
 from pipeline.store_faults import StoreError, StoreLockedError
+from pipeline.store_files import remove_store
 from pipeline.store_tables import RUNS, STORE_TABLES
 from pipeline.warehouse import (
     Replacement,
@@ -142,6 +143,7 @@ def update_store(
     """
     inputs = inputs or read_inputs(workspace)
     with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
+        remove_store(workspace.rebuilding_file)  # of a rebuild that was killed
         limits = store_limits(workspace, inputs.settings)
         opened, is_migrated = open_migrated(workspace.store_file, STORE_TABLES, limits)
         with opened as store:

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from pipeline.trust_verdicts import TrustVerdicts
 
 DOOR = "refused at the door"
-# Which rules answer for which mishap: any of them, on a channel that it hit.
+# Which rules answer for which mishap: any of them, on a channel that it hit. The first is the
+# one that is held to account for it.
 ANSWERS: dict[str, tuple[str, ...]] = {
     "gap": ("gap",),
     "clock_jump": ("clock_jump",),
@@ -104,7 +105,7 @@ class MishapScore:
 
 @dataclass(frozen=True)
 class RuleScore:
-    """What one rule did: caught over all mishaps that it answers for, raised on clean logs."""
+    """What one rule did: caught over the mishaps it answers for first, raised on clean logs."""
 
     rule_code: str
     exists: bool
@@ -212,7 +213,7 @@ def _mishap_score(code: str, told: pl.DataFrame) -> MishapScore:
 
 
 def _rule_score(rule: str, mishaps: tuple[MishapScore, ...], clean: pl.DataFrame) -> RuleScore:
-    mine = [each.caught for each in mishaps if rule in each.rules]
+    mine = [each.caught for each in mishaps if each.rules[:1] == (rule,)]
     return RuleScore(
         rule,
         _exists(rule),

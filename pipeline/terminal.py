@@ -14,7 +14,7 @@ from pathlib import Path
 import typer
 
 # Control characters and marks of writing direction: names of files and columns are not ours.
-_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 _LAST_STREAM = 2
 
 
@@ -24,7 +24,7 @@ def say(text: str, *, is_error: bool = False) -> None:
     A reader that has closed the stream, as `head` does, stops the words and not the work.
     """
     try:
-        typer.echo(_STEERING.sub("\N{REPLACEMENT CHARACTER}", text), err=is_error)
+        typer.echo(plain(text), err=is_error)
     except BrokenPipeError:
         stream = sys.stderr if is_error else sys.stdout
         nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -47,3 +47,8 @@ def prepare_streams() -> None:
         if hasattr(stream, "reconfigure"):
             # a console that cannot show a letter shows a question mark, and nothing fails
             stream.reconfigure(errors="replace")
+
+
+def plain(text: str) -> str:
+    """The text with a mark in place of each letter that would steer a terminal."""
+    return _STEERING.sub("\N{REPLACEMENT CHARACTER}", text)

@@ -62,7 +62,7 @@ def sort_text_logs(
     groups: dict[LogForm, TextGroup] = {}
     for file, request in requests.items():
         try:
-            opening, recognised = _recognise(request, door, scratch)
+            opening, recognised = open_recognised(request, door, scratch)
         except LogRefusedError as error:
             ledger.refuse(request.path, error)
             continue
@@ -75,8 +75,14 @@ def sort_text_logs(
     return list(groups.values())
 
 
-def _recognise(request: LogRequest, door: Door, scratch: Path) -> tuple[Opening, Recognised]:
-    """A log opened and recognised, with a mark between columns that a scan knows."""
+def open_recognised(request: LogRequest, door: Door, scratch: Path) -> tuple[Opening, Recognised]:
+    """A log opened and recognised, with a mark between columns that a scan knows.
+
+    Raises
+    ------
+    LogRefusedError
+        It cannot be opened, or no profile fits it.
+    """
     opening = open_text(request, scratch, door.largest_bytes, door.highest_packing_ratio)
     try:
         recognised = recognise_text(opening, door.profiles, request.profile)

@@ -63,6 +63,11 @@ class Workspace:
         return self.work_folder / "store.duckdb"
 
     @property
+    def rebuilding_file(self) -> Path:
+        """The store that a rebuild makes, until it takes the place of the store."""
+        return self.work_folder / "store.rebuilding.duckdb"
+
+    @property
     def published_file(self) -> Path:
         """The published snapshot that others may read."""
         return self.root / "warehouse.duckdb"

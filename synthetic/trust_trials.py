@@ -21,7 +21,7 @@ from synthetic.befalling import Drawn, Scene
 from synthetic.car_models import MODEL, MODELS
 from synthetic.car_tests import fittings_of, simulate_tests
 from synthetic.fleet import Fleet, FleetSize, plan_fleet
-from synthetic.logs import fitted_sensors, recording_of, write_log
+from synthetic.logs import MOST_IN_A_BATCH, fitted_sensors, recording_of, write_log
 from synthetic.mishaps import MISHAP, MISHAPS, SHARED_BY_INSTRUMENT
 from synthetic.planned_tests import Habits
 from synthetic.plant.faults import ADDED_CHARGE_SHARE, LOST_CHARGE_SHARE
@@ -41,7 +41,6 @@ CLEAN = "none"
 _FAULTY_SHARE = 1.0 / 3.0
 # planned beyond what is needed: logs with a mishap follow a protocol, hurried ones do not
 _SPARE = 1.25
-_IN_A_BATCH = 150
 # a pressure off by so much weighs as a temperature off by 1 K (chosen)
 _KPA_LIKE_A_KELVIN = 10.0
 _LEAST_RUNNING_S = 120.0
@@ -251,8 +250,8 @@ def _write_batch(job: _Job) -> list[_Row]:
 
 
 def _parts(rows: list[_Row]) -> list[tuple[_Row, ...]]:
-    starts = range(0, len(rows), _IN_A_BATCH)
-    return [tuple(rows[start : start + _IN_A_BATCH]) for start in starts]
+    starts = range(0, len(rows), MOST_IN_A_BATCH)
+    return [tuple(rows[start : start + MOST_IN_A_BATCH]) for start in starts]
 
 
 def _worked(jobs: list[_Job], processes: int) -> Iterator[list[_Row]]:
@@ -276,7 +275,8 @@ def _write_registry(fleet: Fleet, rows: list[_Row], folder: Path) -> None:
         vehicle_id = f"{row['vehicle_id']}_{row['test_id']}"
         models.append({"model_id": row["model_id"], "as": model_id, "refrigerant": registered})
         vehicles.append({"vehicle_id": row["vehicle_id"], "as": vehicle_id, "model_id": model_id})
-        bare["vehicle_id"] = vehicle_id
+        # repairs stay with the car that they were done on
+        bare |= {"vehicle_id": vehicle_id, "repair_id": None}
     listed = Fleet(fleet.vehicles, pl.DataFrame(plain, schema=fleet.tests.schema), fleet.repairs)
     frames = registry_frames(listed, n_models=len(MODELS))
     frames["models"] = _with_copies(frames["models"], models, "model_id")

@@ -80,14 +80,21 @@ def _measure_logs(root: Path, n_logs: int, n_rows: int) -> list[Row]:
     ):
         done = _child(name, root)
         rows.append(Row(what, done["seconds"], done["peak_mib"], round(done["seconds"] / floor, 2)))
+    bad = _child_of("tests.benchmarks.one_bad_log", str(root))
+    what = f"read with one bad log: {bad['ratio']:.2f} of the sound batch"
+    rows.append(Row(what, bad["seconds"], bad["peak_mib"], round(bad["seconds"] / floor, 2)))
     return rows
 
 
 def _child(name: str, root: Path) -> dict[str, float]:
-    command = [sys.executable, "-m", "tests.benchmarks.measured", name, str(root)]
+    return _child_of("tests.benchmarks.measured", name, str(root))
+
+
+def _child_of(module: str, *arguments: str) -> dict[str, float]:
+    command = [sys.executable, "-m", module, *arguments]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
-        sys.exit(f"{name} failed:\n{done.stderr}")
+        sys.exit(f"{' '.join(arguments)} failed:\n{done.stderr}")
     return json.loads(done.stdout.splitlines()[-1])
 
 

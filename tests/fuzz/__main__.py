@@ -72,7 +72,8 @@ def _search(name: str, options: argparse.Namespace) -> Found:
     done = subprocess.run(command, capture_output=True, text=True, check=False, errors="replace")
     found = _read(name, seconds, done.stderr + done.stdout, set(kept.iterdir()) - before)
     if done.returncode and not found.failures:
-        raise SystemExit(f"the search of {name} did not run:\n{done.stderr[-2000:]}")
+        ended = f"the search of {name} ended with {done.returncode}"
+        raise SystemExit(f"{ended}:\n{done.stderr[-2000:]}")
     sys.stdout.write(
         f"{name:16}{found.seconds:9.0f}{found.n_inputs:9}{found.coverage:9}{found.peak_mib:10.0f}  "
         f"{', '.join(found.failures) or 'none'}\n{found.trace}"

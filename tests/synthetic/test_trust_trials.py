@@ -196,7 +196,7 @@ def test_tests_of_one_instrument_share_its_offset(tmp_path):
 
 
 def test_the_same_order_gives_the_same_bytes_on_one_process_or_two(tmp_path, monkeypatch):
-    monkeypatch.setattr("synthetic.trust_trials._IN_A_BATCH", 8)
+    monkeypatch.setattr("synthetic.trust_trials.MOST_IN_A_BATCH", 8)
     order = TrialOrder(seed=6, logs_per_mishap=3, clean_logs=6, seconds=60, kinds=("gap", "stuck"))
     for processes in (1, 2):
         home = tmp_path / str(processes)
