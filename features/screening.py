@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.channels import CHANNEL
+from features.context import CONTEXT
 from features.trust.coarse import find_clipped, find_too_coarse
 from features.trust.instants import (
     find_clock_jumps,
@@ -96,7 +97,8 @@ def distrust_flags(
 
 
 def _judge(ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings) -> Verdicts:
-    return join_verdicts(rule(ordered, context, settings) for rule in _RULES)
+    known = CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
+    return join_verdicts(rule(ordered, known, settings) for rule in _RULES)
 
 
 def _rules_on(channel: str, flags: pl.DataFrame) -> list[str]:
