@@ -1,11 +1,10 @@
 """What the standing car tells of its clamps: bias from the soak, lag from the start.
 
 Before the engine starts all lines stand at about one temperature, which is also that of
-saturation at the standing pressure: a free point of calibration. Holds the table
-SOAK_ESTIMATES (bias of each clamp and of both pressures as saturation temperatures, with
-uncertainty; lag against the pressure) and the rules `clamp_bias` and `clamp_lag`. A car that
-ran shortly before has warm lines at the engine: those then say nothing. Does not belong here:
-offsets that all tests of an instrument share (`instrument_offsets`).
+saturation at the standing pressure: a free point of calibration. Holds the rules `clamp_bias`
+and `clamp_lag`. A car that ran shortly before has warm lines at the engine: nothing is said of
+its clamps then. Takes ordered samples, the context and `clamp_levels`. Does not belong here:
+clamps on a wrong line (`clamps`).
 """
 
 from __future__ import annotations
@@ -17,7 +16,6 @@ import numpy as np
 import polars as pl
 
 from features.refrigerant import add_saturation_temperatures
-from features.tables import Column, Table
 from features.trust.clamp_grid import CLAMPS
 from features.trust.ordered import TEST, Ordered
 
@@ -30,18 +28,6 @@ if TYPE_CHECKING:
     Booleans = NDArray[np.bool_]
 
 PRESSURES = {"low_side_kpa": "evaporating_dew_c", "high_side_kpa": "condensing_bubble_c"}
-SOAK_ESTIMATES = Table(
-    "soak_estimates",
-    "one row per test and channel with a soak before the start",
-    ("test_id", "channel"),
-    (
-        Column("test_id", pl.String(), "", "the test"),
-        Column("channel", pl.String(), "", "a clamp, or a pressure taken as saturation"),
-        Column("bias_k", pl.Float64(), "K", "over the temperature at which the car stood"),
-        Column("uncertainty_k", pl.Float64(), "K", "standard uncertainty of the bias"),
-        Column("pace", pl.Float64(), "1", "pace at the start against that of its pressure"),
-    ),
-)
 SUCTION, DISCHARGE, CONDENSER, EXPANSION, EVAPORATOR, REAR = CLAMPS
 _GAUGES = "gauges"
 # What each clamp is held against: the median of these, of which two must be known. Both gauges
@@ -71,7 +57,6 @@ _LIQUID_BELOW_K = 1.3
 # Near the engine lines are this much over the others when the car ran shortly before. Then
 # nothing is said of any clamp: lines cool at their own pace.
 _WARM_OVER_K = 4.0
-_UNCERTAINTY_K = 1.2
 # suction lines follow their pressure within a minute of the start; a clamp with a time constant
 # of a minute and more does not
 _LEAST_PACE = 0.70
