@@ -7,16 +7,21 @@ fails while a page lags behind. Does not belong here: prose, which people write.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNELS
-from features.records import Feature
 from features.requirements import ways_to
+from features.screening import LEAST_EVIDENCE, RULES
+from features.trust.blind_spots import BLIND_SPOTS
 from models.findings import JUDGED_FEATURE
 from pipeline.headers import CHANNEL_NAMES, TIME_NAMES, UNIT_NAMES, VALUE_NAMES
 from pipeline.schema_versions import SCHEMAS
 from pipeline.store_schema import schema_fingerprint
 from pipeline.store_tables import STORE_TABLES
+
+if TYPE_CHECKING:
+    from features.records import Feature
 
 HERE = Path(__file__).parent
 _TABLES_LEAD = (
@@ -90,6 +95,23 @@ def tables_page() -> str:
     return "".join(parts)
 
 
+def trust_page() -> str:
+    """The page of trust rules, one row per rule."""
+    rows = [
+        f"| `{code}` | {sentence} | {LEAST_EVIDENCE[code]} | {BLIND_SPOTS[code]} |"
+        for code, sentence in RULES.items()
+    ]
+    return _table_page(
+        "Trust rules: what of a log is believed",
+        "A rule speaks of the data, never of the car. It is silent without its least evidence, "
+        "and where a matter of the car explains the readings as well. Readings that a rule "
+        "distrusts are left out of everything derived; the table `trust` says which, why, and "
+        "what to do. How well the rules do stands in [trust_scores.md](trust_scores.md).",
+        ("rule", "what it says", "least evidence", "what it cannot see"),
+        rows,
+    )
+
+
 def _table_page(title: str, lead: str, heads: tuple[str, ...], rows: list[str]) -> str:
     line = f"| {' | '.join(heads)} |\n|{' --- |' * len(heads)}\n"
     return f"# {title}\n\n{_NOTE}{lead}\n\n{line}" + "\n".join(rows) + "\n"
@@ -99,6 +121,7 @@ PAGES = {
     "channels.md": channels_page,
     "features.md": features_page,
     "tables.md": tables_page,
+    "trust.md": trust_page,
 }
 
 

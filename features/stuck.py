@@ -28,14 +28,19 @@ if TYPE_CHECKING:
 _LEAST_STILL_S = 30.0
 _LEAST_STILL_READINGS = 15
 # how improbable a run must be in its whole test (default, to be tuned on data)
-_HIGHEST_CHANCE = 1e-6
+_HIGHEST_CHANCE = 1e-5
 # noise is taken from blocks of so many readings, and from no fewer than so many blocks
 _NOISE_BLOCK_READINGS = 20
 _LEAST_NOISE_BLOCKS = 4
 # A reading near the border of two display steps flickers however quiet it is, then stands
 # still once it has drifted off the border. Only noise that spans several steps proves a
 # sensor alive: flicker between two values alone looks like noise of 0.41 steps.
-_LEAST_NOISE_PER_STEP = 0.75
+_LEAST_NOISE_PER_STEP = 0.45
+# A line of a fine display stands still for no minute while its pressure moves by so much, some
+# 7 K of saturation (tuning values).
+_LEAST_LEFT_BEHIND, _MOVED_RATIO, _FINE_STEP_K = 60, 1.25, 0.6
+# rows of a logger with several live channels are hardly ever alike
+_LEAST_LIVE_ROWS, _LEAST_LIVE_SHARE = 30, 0.8
 # steps smaller than this are rounding of a unit conversion, not resolution
 _LEAST_STEP = 1e-9
 # a start or stop shows only when the machine both rested and ran for a while
@@ -56,7 +61,7 @@ class Stacked:
     running: Booleans
 
 
-def stuck_readings(values: Floats, stacked: Stacked) -> Booleans:
+def stuck_readings(values: Floats, stacked: Stacked, driver: Floats | None = None) -> Booleans:
     """Whether each reading stands in a frozen stretch. True means: do not trust it.
 
     Parameters
@@ -65,6 +70,8 @@ def stuck_readings(values: Floats, stacked: Stacked) -> Booleans:
         One channel, canonical unit, NaN where unknown, no infinities.
     stacked
         Times, test borders and running state of the same samples.
+    driver
+        For a line, the pressure that it must follow; NaN where unknown.
     """
     stuck = np.zeros(values.size, dtype=np.bool_)
     start, end = _long_still_runs(values, stacked)
@@ -75,9 +82,51 @@ def stuck_readings(values: Floats, stacked: Stacked) -> Booleans:
         own = test == number
         span = slice(int(stacked.first[number]), int(stacked.first[number + 1]))
         runs = np.column_stack((start[own], end[own])) - span.start
-        for lo, hi in _judge_test(values[span], runs, span, stacked):
+        found = _judge_test(values[span], runs, span, stacked)
+        if driver is not None and _is_fine(values[span]):
+            found += _left_behind(runs, driver[span], stacked.running[span])
+        for lo, hi in found:
             stuck[span.start + lo : span.start + hi] = True
     return stuck
+
+
+def frozen_rows(moves: Booleans, flickers: Booleans, stacked: Stacked) -> Booleans:
+    """Rows in which a whole logger stands still although its rows flicker all the time.
+
+    `moves`: whether any of several channels differs from the row before; `flickers`: whether
+    any turned back there, which noise does and a settling line does not.
+    """
+    frozen = np.zeros(moves.size, dtype=np.bool_)
+    start, end = _long_still_runs(np.cumsum(moves).astype(np.float64), stacked)
+    test = np.searchsorted(stacked.first, start, side="right") - 1
+    for number in np.unique(test):
+        own = test == number
+        span = slice(int(stacked.first[number]), int(stacked.first[number + 1]))
+        inside = np.zeros(span.stop - span.start, dtype=np.bool_)
+        for lo, hi in zip(start[own] - span.start, end[own] - span.start, strict=True):
+            inside[lo:hi] = True
+        outside = flickers[span][~inside]
+        if outside.size >= _LEAST_LIVE_ROWS and outside.mean() >= _LEAST_LIVE_SHARE:
+            frozen[span] = inside
+    return frozen
+
+
+def _is_fine(values: Floats) -> bool:
+    """Whether the display is fine enough for a line that follows its pressure to show it."""
+    return resolution_of(values) <= _FINE_STEP_K
+
+
+def _left_behind(runs: Places, driver: Floats, running: Booleans) -> list[tuple[int, int]]:
+    """The runs over which the pressure moved so far that the line must have moved too."""
+    found = []
+    for lo, hi in runs:
+        moved = driver[lo:hi][running[lo:hi]]
+        moved = moved[np.isfinite(moved)]
+        if moved.size >= _LEAST_LEFT_BEHIND:
+            low, high = np.quantile(moved, (0.1, 0.9))
+            if high > _MOVED_RATIO * low:
+                found.append((int(lo), int(hi)))
+    return found
 
 
 def _judge_test(
@@ -90,6 +139,9 @@ def _judge_test(
     resolution = resolution_of(values)
     held = readings_per_update(values)
     noise = noise_between(_between(values, runs, running)[::held], resolution)
+    if noise == 0.0:
+        # frozen soon after the start: the line at rest is no noisier than at work
+        noise = noise_between(_between(values, runs, np.ones_like(running))[::held], resolution)
     if noise < _LEAST_NOISE_PER_STEP * resolution:
         return []
     ln_same = math.log(max(math.erf(resolution / (2.0 * math.sqrt(2.0) * noise)), 1e-300))

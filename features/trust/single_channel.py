@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from features.channels import CHANNEL, Channel
-from features.stuck import Stacked, stuck_readings
+from features.stuck import Stacked, frozen_rows, stuck_readings
 from features.trust.ordered import PRESSURES, STEP_S, Ordered, in_range
 from features.trust.rules import Rule
 from features.trust.verdicts import Verdicts, flag_name
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from features.settings import DerivationSettings
 
 # A reading that leaves both neighbours by more than this and comes straight back is no
@@ -25,6 +28,17 @@ _SPIKE_KPA = 300.0
 _SPIKE_K = 10.0
 # slower loggers can catch a true peak in a single sample
 _SPIKE_LONGEST_INTERVAL_S = 2.5
+# the pressure whose saturation temperature a line follows
+_DRIVER = {
+    "compressor_discharge_c": "high_side_kpa",
+    "condenser_mid_c": "high_side_kpa",
+    "condenser_outlet_c": "high_side_kpa",
+    "expansion_inlet_c": "high_side_kpa",
+    "compressor_suction_c": "low_side_kpa",
+    "evaporator_outlet_c": "low_side_kpa",
+}
+# so many channels make a row that is hardly ever like the one before
+_LEAST_CHANNELS = 5
 _AIR_THAT_MUST_MOVE = frozenset(
     {"duct_air_c", "duct_left_c", "duct_right_c", "duct_rear_c", "evaporator_fin_c"}
 )
@@ -83,12 +97,33 @@ def find_stuck(ordered: Ordered, context: pl.DataFrame, settings: DerivationSett
         first=ordered.first,
         running=ordered.is_running.to_numpy(),
     )
+    values = {name: real[name].fill_null(np.nan).to_numpy() for name in names}
+    frozen = _frozen(values, stacked)
     return Verdicts(
         pl.DataFrame(
-            pl.Series(flag_name(name, Rule.STUCK), stuck_readings(real[name].to_numpy(), stacked))
+            pl.Series(
+                flag_name(name, Rule.STUCK),
+                stuck_readings(values[name], stacked, values.get(_DRIVER.get(name, "")))
+                | (frozen & np.isfinite(values[name])),
+            )
             for name in names
         )
     )
+
+
+def _frozen(
+    values: dict[str, NDArray[np.float64]], stacked: Stacked
+) -> NDArray[np.bool_] | np.bool_:
+    """Rows in which all channels stand still at once; none where too few are logged to tell."""
+    known = [each for each in values.values() if np.isfinite(each).any()]
+    if len(known) < _LEAST_CHANNELS:
+        return np.bool_(0)
+    moves, flickers = np.zeros((2, stacked.time_s.size), dtype=np.bool_)
+    for each in known:
+        step = np.diff(each)
+        moves[1:] |= step != 0.0
+        flickers[1:-1] |= step[1:] * step[:-1] < 0.0
+    return frozen_rows(moves, flickers, stacked)
 
 
 def _must_move(channel: Channel) -> bool:

@@ -176,9 +176,10 @@ def _is_impossible_as_read(standing: Standing, channel: str, written: str) -> Bo
 
 
 def _car_c(standing: Standing) -> Floats:
-    """Temperature of the standing car by its low side, else by the noted ambient [degC]."""
+    """Temperature of the standing car by the noted ambient, else by its low side [degC]."""
     of_pressure = standing.saturated_c(standing.at_begin("low_side_kpa"))
-    return np.where(np.isfinite(of_pressure), of_pressure, standing.noted_ambient_c)
+    noted = standing.noted_ambient_c
+    return np.asarray(np.where(np.isfinite(noted), noted, of_pressure))
 
 
 def _sentence(slip: Slip, test: int) -> str:

@@ -9,8 +9,9 @@ import polars as pl
 import pytest
 from plant_logs import TEMPERATURES, plant_logs
 
-from features.screening import RULES, screen
+from features.screening import LEAST_EVIDENCE, RULES, screen
 from features.settings import DerivationSettings
+from features.trust.blind_spots import BLIND_SPOTS
 
 LOW, HIGH = "low_side_kpa", "high_side_kpa"
 SIDES = (LOW, HIGH)
@@ -217,5 +218,6 @@ def test_without_a_refrigerant_or_a_rest_nothing_is_said_of_pressures():
     assert judged(running, told).filter(of_pressure).rows() == []
 
 
-def test_every_rule_has_its_sentence():
+def test_every_rule_says_what_it_needs_and_what_it_cannot_see():
     assert set(NEW) <= set(RULES)
+    assert set(LEAST_EVIDENCE) == set(BLIND_SPOTS) == set(RULES)
