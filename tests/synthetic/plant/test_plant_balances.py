@@ -1,0 +1,75 @@
+"""Balances of mass and energy in steady states, at random points of random faulty cars.
+
+A steady state is one of the circuit at held speed, stroke and air: the compressor is held on,
+also above its cut-out (the plant's controls are no part of it), and no pressure or flow has
+moved by more than 0.1 % in the last minute. A valve that hunts and a high side that has run
+to the end of the property tables are no steady states; they are counted and must be few.
+"""
+
+from dataclasses import fields, replace
+
+import numpy as np
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from plant_bench import Point, inputs
+
+from synthetic.plant.arrays import side_by_side
+from synthetic.plant.cars import ARCHITECTURES, ELECTRIC, FIXED_CLUTCH
+from synthetic.plant.faults import FAULT_NAMES, Faults, with_faults
+from synthetic.plant.steady import balances, settle
+
+POINTS = 25
+# these act on air that the bench holds
+FANS = {"condenser_blockage", "weak_fan"}
+
+
+@st.composite
+def operating_points(draw):
+    """A car with up to two faults, its share of charge, and a held operating point."""
+    name = draw(st.sampled_from(sorted(ARCHITECTURES)))
+    kind = ARCHITECTURES[name].compressor_kind
+    is_electric, is_fixed = kind == ELECTRIC, kind in (ELECTRIC, FIXED_CLUTCH)
+    faulty = draw(st.lists(st.sampled_from(FAULT_NAMES), max_size=2, unique=True))
+    severities = {fault: draw(st.floats(0.0, 1.0)) for fault in faulty}
+    air = 1.0 - 0.7 * max(severities.get(fault, 0.0) for fault in FANS)
+    point = {
+        "rpm": draw(st.floats(2000, 6500) if is_electric else st.floats(900, 3000)),
+        "displacement": 1.0 if is_fixed else draw(st.floats(0.35, 1.0)),
+        "evaporator_air_c": draw(st.floats(18, 38)),
+        "evaporator_humidity_pct": draw(st.floats(20, 80)),
+        "evaporator_air_kg_per_s": draw(st.floats(0.06, 0.14))
+        * (1.0 - 0.65 * severities.get("evaporator_air_low", 0.0)),
+        "condenser_air_c": draw(st.floats(18, 42)),
+        "condenser_air_kg_per_s": draw(st.floats(0.4, 1.2)) * air,
+        "underhood_c": draw(st.floats(25, 75)),
+    }
+    return name, severities, draw(st.floats(0.6, 1.1)), point
+
+
+def as_car(name: str, charge_share: float):
+    design = ARCHITECTURES[name]
+    return replace(design, charge_kg=design.charge_kg * charge_share)
+
+
+@given(st.lists(operating_points(), min_size=POINTS, max_size=POINTS))
+@settings(max_examples=5, deadline=None, derandomize=True, phases=[Phase.generate])
+def test_mass_and_energy_close_to_one_percent_in_every_steady_state(drawn):
+    cars = side_by_side([as_car(name, share) for name, _, share, _ in drawn])
+    hurt = with_faults(cars, side_by_side([Faults(**found) for _, found, _, _ in drawn]))
+    steady = settle(hurt, inputs([Point(**point) for *_, point in drawn]))
+    still, errors = steady.is_steady, balances(steady)
+    assert np.mean(still) >= 0.8
+    for field in fields(errors):
+        error = np.where(still, np.abs(getattr(errors, field.name)), 0.0)
+        worst = int(np.argmax(error))
+        assert error[worst] < 0.01, f"{field.name} open by {error[worst]:.2%}: {drawn[worst]}"
+
+
+def test_a_state_above_the_cut_out_is_steady_and_closes():
+    # 45 degC air and a blocked face drive the high side over 29 bar; nothing switches off here
+    point = Point(condenser_air_c=45.0, condenser_air_kg_per_s=0.25, rpm=2600.0)
+    steady = settle(side_by_side([ARCHITECTURES["134a_internal"]]), inputs([point]))
+    assert steady.flows.high.discharge_kpa[0] > steady.circuit.cars.high_cut_out_kpa[0]
+    assert steady.is_steady[0]
+    errors = balances(steady)
+    assert max(abs(getattr(errors, f.name)[0]) for f in fields(errors)) < 0.01
