@@ -83,7 +83,7 @@ def _moved(before: CircuitState, after: CircuitState) -> FloatArray:
     """Largest share by which a pressure or the flow differs from an earlier state [1]."""
     names = ("low_kpa", "high_kpa", "pumped_kg_per_s", "valve_kg_per_s")
     shares = [getattr(after, name) / np.maximum(getattr(before, name), 1e-6) for name in names]
-    return np.max(np.abs(np.array(shares) - 1.0), axis=0)
+    return np.asarray(np.max(np.abs(np.array(shares) - 1.0), axis=0))
 
 
 def cooling_kw(steady: Steady) -> FloatArray:

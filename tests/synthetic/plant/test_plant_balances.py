@@ -18,51 +18,48 @@ from synthetic.plant.cars import ARCHITECTURES, ELECTRIC, FIXED_CLUTCH
 from synthetic.plant.faults import FAULT_NAMES, Faults, with_faults
 from synthetic.plant.steady import balances, settle
 
-POINTS = 25
+POINTS = 60
 # these act on air that the bench holds
 FANS = {"condenser_blockage", "weak_fan"}
 
 
-@st.composite
-def operating_points(draw):
+def random_point(rng: np.random.Generator):
     """A car with up to two faults, its share of charge, and a held operating point."""
-    name = draw(st.sampled_from(sorted(ARCHITECTURES)))
+    name = str(rng.choice(sorted(ARCHITECTURES)))
     kind = ARCHITECTURES[name].compressor_kind
     is_electric, is_fixed = kind == ELECTRIC, kind in (ELECTRIC, FIXED_CLUTCH)
-    faulty = draw(st.lists(st.sampled_from(FAULT_NAMES), max_size=2, unique=True))
-    severities = {fault: draw(st.floats(0.0, 1.0)) for fault in faulty}
+    faulty = rng.choice(FAULT_NAMES, size=rng.integers(0, 3), replace=False)
+    severities = {str(fault): float(rng.uniform()) for fault in faulty}
     air = 1.0 - 0.7 * max(severities.get(fault, 0.0) for fault in FANS)
-    point = {
-        "rpm": draw(st.floats(2000, 6500) if is_electric else st.floats(900, 3000)),
-        "displacement": 1.0 if is_fixed else draw(st.floats(0.35, 1.0)),
-        "evaporator_air_c": draw(st.floats(18, 38)),
-        "evaporator_humidity_pct": draw(st.floats(20, 80)),
-        "evaporator_air_kg_per_s": draw(st.floats(0.06, 0.14))
-        * (1.0 - 0.65 * severities.get("evaporator_air_low", 0.0)),
-        "condenser_air_c": draw(st.floats(18, 42)),
-        "condenser_air_kg_per_s": draw(st.floats(0.4, 1.2)) * air,
-        "underhood_c": draw(st.floats(25, 75)),
-    }
-    return name, severities, draw(st.floats(0.6, 1.1)), point
+    inside_air = 1.0 - 0.65 * severities.get("evaporator_air_low", 0.0)
+    point = Point(
+        rpm=rng.uniform(2000, 6500) if is_electric else rng.uniform(900, 3000),
+        displacement=1.0 if is_fixed else rng.uniform(0.35, 1.0),
+        evaporator_air_c=rng.uniform(18, 38),
+        evaporator_humidity_pct=rng.uniform(20, 80),
+        evaporator_air_kg_per_s=rng.uniform(0.06, 0.14) * inside_air,
+        condenser_air_c=rng.uniform(18, 42),
+        condenser_air_kg_per_s=rng.uniform(0.4, 1.2) * air,
+        underhood_c=rng.uniform(25, 75),
+    )
+    car = ARCHITECTURES[name]
+    return replace(car, charge_kg=car.charge_kg * rng.uniform(0.6, 1.1)), severities, point
 
 
-def as_car(name: str, charge_share: float):
-    design = ARCHITECTURES[name]
-    return replace(design, charge_kg=design.charge_kg * charge_share)
-
-
-@given(st.lists(operating_points(), min_size=POINTS, max_size=POINTS))
-@settings(max_examples=5, deadline=None, derandomize=True, phases=[Phase.generate])
-def test_mass_and_energy_close_to_one_percent_in_every_steady_state(drawn):
-    cars = side_by_side([as_car(name, share) for name, _, share, _ in drawn])
-    hurt = with_faults(cars, side_by_side([Faults(**found) for _, found, _, _ in drawn]))
-    steady = settle(hurt, inputs([Point(**point) for *_, point in drawn]))
+@given(st.integers(0, 2**32 - 1))
+@settings(max_examples=3, deadline=None, derandomize=True, phases=[Phase.generate])
+def test_mass_and_energy_close_to_one_percent_in_every_steady_state(seed):
+    rng = np.random.default_rng(seed)
+    cars, severities, points = zip(*(random_point(rng) for _ in range(POINTS)), strict=True)
+    faults = [Faults(**found) for found in severities]
+    steady = settle(with_faults(side_by_side(cars), side_by_side(faults)), inputs(list(points)))
     still, errors = steady.is_steady, balances(steady)
-    assert np.mean(still) >= 0.8
+    assert np.mean(still) >= 0.85
     for field in fields(errors):
         error = np.where(still, np.abs(getattr(errors, field.name)), 0.0)
         worst = int(np.argmax(error))
-        assert error[worst] < 0.01, f"{field.name} open by {error[worst]:.2%}: {drawn[worst]}"
+        where = f"{severities[worst]}, {points[worst]}"
+        assert error[worst] < 0.01, f"{field.name} open by {error[worst]:.2%}: {where}"
 
 
 def test_a_state_above_the_cut_out_is_steady_and_closes():
