@@ -10,8 +10,12 @@ from pathlib import Path
 
 from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNELS
+from features.records import Feature
+from features.requirements import ways_to
 from models.findings import JUDGED_FEATURE
 from pipeline.headers import CHANNEL_NAMES, TIME_NAMES, UNIT_NAMES, VALUE_NAMES
+from pipeline.schema_versions import SCHEMAS
+from pipeline.store_schema import schema_fingerprint
 from pipeline.store_tables import STORE_TABLES
 
 HERE = Path(__file__).parent
@@ -51,17 +55,25 @@ def channels_page() -> str:
 def features_page() -> str:
     """The page of derived quantities, one row per feature."""
     rows = [
-        f"| `{f.name}` | {f.unit} | {f.meaning} | {', '.join(f'`{c}`' for c in f.channels)} | "
+        f"| `{f.name}` | {f.unit} | {f.meaning} | {_ways(f)} | "
         f"{f.least_samples} | {'yes' if f.name in JUDGED_FEATURE else 'no'} | {f.source} |"
         for f in FEATURE_RECORDS
     ]
     return _table_page(
         "Features: what is derived from a test",
         "Each is the median over the windows of one test and regime and carries its standard "
-        "uncertainty in a column of its own.",
+        "uncertainty in a column of its own. Where one of several sets of channels will do, the "
+        "best stands first. `refrigerant` and `ambient_c` are noted in the registry. A feature "
+        "of a window also needs to know whether the compressor runs (its switch, its command, or "
+        "both pressures) and two channels of the circuit that can settle.",
         ("feature", "unit", "meaning", "needs", "least samples", "judged", "source"),
         rows,
     )
+
+
+def _ways(feature: Feature) -> str:
+    ways = [" + ".join(f"`{name}`" for name in sorted(way)) for way in ways_to(feature)]
+    return " or ".join(ways)
 
 
 def tables_page() -> str:
@@ -89,6 +101,17 @@ PAGES = {
     "tables.md": tables_page,
 }
 
+
+def note_schema() -> None:
+    """Append the present version of the tables to those that the store has had."""
+    fingerprint = schema_fingerprint(STORE_TABLES)
+    if fingerprint not in SCHEMAS:
+        file = HERE.parent / "pipeline" / "schema_versions.py"
+        before, after = file.read_text(encoding="utf-8").split("\n)\n", 1)
+        file.write_text(f'{before}\n    "{fingerprint}",\n)\n{after}', encoding="utf-8")
+
+
 if __name__ == "__main__":
+    note_schema()
     for name, page in PAGES.items():
         (HERE / name).write_text(page(), encoding="utf-8")

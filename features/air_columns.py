@@ -20,7 +20,7 @@ from features.air import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 # The atmosphere at sea level, where neither a barometer nor an altitude is given: 1 % of
 # pressure is 0.3 kJ/kg at 25 degC and 50 %.
@@ -105,16 +105,20 @@ def add_intake_enthalpy(blocks: pl.DataFrame) -> pl.DataFrame:
     barometers = [
         name for name in ("barometric_kpa", "noted_barometric_kpa") if name in blocks.columns
     ]
-    pressure_kpa = pl.coalesce(
-        *barometers,
-        atmospheric_pressure_kpa_expression(pl.col("altitude_m")),
-        pl.lit(_SEA_LEVEL_KPA),
-    )
     ratio = humidity_ratio_expression(
-        pl.col("intake_air_c"), pl.col("intake_humidity_pct"), pressure_kpa
+        pl.col("intake_air_c"), pl.col("intake_humidity_pct"), atmosphere_kpa(barometers)
     )
     return blocks.with_columns(
         intake_enthalpy_kj_per_kg=moist_air_enthalpy_kj_per_kg_expression(
             pl.col("intake_air_c"), ratio
         )
+    )
+
+
+def atmosphere_kpa(barometers: Sequence[str]) -> pl.Expr:
+    """The pressure of the air: of the first barometer known, else by altitude, else sea level."""
+    return pl.coalesce(
+        *barometers,
+        atmospheric_pressure_kpa_expression(pl.col("altitude_m")),
+        pl.lit(_SEA_LEVEL_KPA),
     )

@@ -1,9 +1,11 @@
 """The dictionary of derived quantities: every feature and condition a record.
 
-Holds `FEATURE_RECORDS` and `CONDITIONS`, and the table `FEATURES` (one row per test and
-regime) that derives from them. Expressions read the columns of a block frame
-(`features.blocks`): channels, saturation temperatures, condenser air. Does not belong
-here: finding windows (`windows`), carrying the expressions out (`window_values`, `rates`).
+Holds the records of windows and rates, `CONDITIONS`, all records together as
+`FEATURE_RECORDS`, and the table `FEATURES` (one row per test and regime) that derives from
+them. Expressions read the columns of a block frame (`features.blocks`): channels,
+saturation temperatures, condenser air. Does not belong here: what a record is (`records`),
+the cycle as a whole (`cycle_records`), finding windows (`windows`), carrying the
+expressions out (`window_values`, `cycle_values`, `rates`).
 
 Superheat and subcooling always name their station: behind an internal heat exchanger a
 superheat of 10 to 25 K is normal (common practice, no source), at the evaporator outlet
@@ -24,109 +26,12 @@ changes with flow is in the uncertainty.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
-
 import polars as pl
 
 from features.channels import CHANNEL
+from features.cycle_records import CYCLE_RECORDS
+from features.records import Condition, Feature, Port
 from features.tables import Column, Table
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-# Columns that stand between channels and features, and the channels they come from.
-INTERMEDIATES: dict[str, tuple[str, ...]] = {
-    "evaporating_dew_c": ("low_side_kpa",),
-    "condensing_bubble_c": ("high_side_kpa",),
-    "discharge_dew_c": ("high_side_kpa",),
-    "condenser_air_c": ("condenser_inlet_air_c", "ambient_air_c"),
-    "intake_enthalpy_kj_per_kg": ("intake_air_c", "intake_humidity_pct"),
-    "n_fan_events": ("condenser_fan_pct", "low_side_kpa", "high_side_kpa"),
-    "n_compressor_events": (
-        "compressor_on",
-        "compressor_command_pct",
-        "low_side_kpa",
-        "high_side_kpa",
-    ),
-    "running_min": ("compressor_on", "compressor_command_pct", "low_side_kpa", "high_side_kpa"),
-}
-
-# The unit as the last part of a name, longest first; `pressure_ratio` carries none.
-_NAME_SUFFIXES = ("_kj_per_kg", "_per_min", "_kpa", "_kmh", "_rpm", "_pct", "_c", "_k")
-
-
-@dataclass(frozen=True)
-class Port:
-    """The place at which a feature wants its pressure: the context's column and its word."""
-
-    column: Literal["low_port_station", "high_port_station"]
-    station: str
-
-
-@dataclass(frozen=True, eq=False)
-class Feature:
-    """One derived quantity that a car can be judged by.
-
-    Attributes
-    ----------
-    name, unit, meaning : str
-        The name ends in the unit; `unit` is as printed to a reader.
-    expression : pl.Expr
-        Its value from the columns of one block (scope `window`) or from the counts of one
-        test (scope `whole_test`).
-    sensitivities : mapping of str to pl.Expr
-        Partial derivative by each input that carries a sensor uncertainty, from the
-        columns of one window; see `features.uncertainty` for the inputs it knows.
-    least_samples : int
-        With fewer samples behind it the feature is null.
-    source : str
-        Where the definition comes from.
-    port : Port
-        Where the pressure ought to be taken; for features with the input `tap_drop_k`.
-    is_never_negative : bool
-        True means: below zero by more than its uncertainty no circuit can have it.
-    """
-
-    name: str
-    unit: str
-    meaning: str
-    expression: pl.Expr
-    sensitivities: Mapping[str, pl.Expr] = field(default_factory=dict)
-    least_samples: int = 20
-    source: str = "definition"
-    scope: Literal["window", "whole_test"] = "window"
-    port: Port | None = None
-    is_never_negative: bool = False
-
-    @property
-    def inputs(self) -> tuple[str, ...]:
-        """Columns that the expression reads, sorted."""
-        return tuple(sorted(set(self.expression.meta.root_names())))
-
-    @property
-    def channels(self) -> tuple[str, ...]:
-        """Logged channels that it rests on, sorted."""
-        return tuple(sorted({c for name in self.inputs for c in INTERMEDIATES.get(name, (name,))}))
-
-    @property
-    def uncertainty_name(self) -> str:
-        """Name of its standard uncertainty: `low_side_kpa` -> `low_side_uncertainty_kpa`."""
-        for suffix in _NAME_SUFFIXES:
-            if self.name.endswith(suffix):
-                return f"{self.name.removesuffix(suffix)}_uncertainty{suffix}"
-        return f"{self.name}_uncertainty"
-
-
-@dataclass(frozen=True, eq=False)
-class Condition:
-    """One quantity under which a test was run: what a comparison must allow for."""
-
-    name: str
-    unit: str
-    meaning: str
-    expression: pl.Expr
-
 
 _ONE = pl.lit(1.0)
 _EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
@@ -171,7 +76,7 @@ def _measured(name: str, meaning: str) -> Feature:
     return Feature(name, CHANNEL[name].unit, meaning, pl.col(name), {name: _ONE}, source="measured")
 
 
-FEATURE_RECORDS: tuple[Feature, ...] = (
+WINDOW_RECORDS: tuple[Feature, ...] = (
     _measured("low_side_kpa", "low-side pressure, absolute"),
     _measured("high_side_kpa", "high-side pressure, absolute"),
     Feature(
@@ -240,6 +145,9 @@ FEATURE_RECORDS: tuple[Feature, ...] = (
         pl.col("condensing_bubble_c") - pl.col("condenser_air_c"),
         {"high_side_kpa": _CONDENSING_SLOPE, "condenser_air_c": -_ONE},
     ),
+)  # fmt: skip
+
+RATE_RECORDS: tuple[Feature, ...] = (
     Feature(
         "fan_events_per_min", "1/min", "condenser fan stage changes per minute of running time",
         pl.col("n_fan_events") / pl.col("running_min"),
@@ -253,6 +161,7 @@ FEATURE_RECORDS: tuple[Feature, ...] = (
     ),
 )  # fmt: skip
 
+FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS)
 FEATURE: dict[str, Feature] = {feature.name: feature for feature in FEATURE_RECORDS}
 
 

@@ -36,7 +36,11 @@ if TYPE_CHECKING:
 
 _STORED_DECIMALS = 6
 # Noted values that would collide with logged channels of the same name.
-_NOTED = {"ambient_c": "noted_ambient_c", "barometric_kpa": "noted_barometric_kpa"}
+_NOTED = {
+    "ambient_c": "noted_ambient_c",
+    "barometric_kpa": "noted_barometric_kpa",
+    "blower_pct": "noted_blower_pct",
+}
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,7 @@ def derive(
     told = _with_context(number_tests(samples), context)
     tests = add_sensor_uncertainties(told, told, instruments)
     ordered = order_samples(samples.select("test_id", "time_s", *channels_in(samples)), tests)
-    screened = screen(ordered.drop("test_number"))
+    screened = screen(ordered.drop("test_number"), context, settings)
     trusted = screened.samples.with_columns(ordered["test_number"])
     parts = [
         _derive_at(part, tests, settings, block_s)
@@ -176,7 +180,8 @@ def _periodic_units(
 
 
 def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
-    noted = tests.select("test_id", "test_number", "altitude_m", *_NOTED.values())
+    names = ("noted_ambient_c", "noted_barometric_kpa")
+    noted = tests.select("test_id", "test_number", "altitude_m", *names)
     joined = blocks.join(noted, on="test_number", how="left", maintain_order="left")
     return add_intake_enthalpy(add_condenser_air(joined))
 

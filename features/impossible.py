@@ -10,11 +10,16 @@ that say so. Does not belong here: rules over single readings (`screening`).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import polars as pl
 
-from features.catalogue import FEATURE_RECORDS, Feature
+from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNEL
 from features.screening import TRUST, Rule
+
+if TYPE_CHECKING:
+    from features.records import Feature
 
 _NEVER_NEGATIVE = tuple(record for record in FEATURE_RECORDS if record.is_never_negative)
 # Standard uncertainties below zero that chance and sensors do not explain (tuning value).

@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.catalogue import CONDITIONS, FEATURE_RECORDS
+from features.catalogue import CONDITIONS, RATE_RECORDS
 from features.regimes import WHOLE_TEST, Regime
 
 if TYPE_CHECKING:
     from features.events import EventLog
 
-_RATES = tuple(record for record in FEATURE_RECORDS if record.scope == "whole_test")
 _COUNTS = {
     "fan_events_per_min": ("n_fan_events", "fan_source"),
     "compressor_events_per_min": ("n_compressor_events", "compressor_source"),
@@ -41,13 +40,13 @@ def rate_tests(blocks: pl.DataFrame, log: EventLog, block_s: float) -> pl.DataFr
     ).join(log.sources, on="test_number", how="left", maintain_order="left")
     return counted.with_columns(
         expression
-        for record in _RATES
+        for record in RATE_RECORDS
         for expression in _rate(record.name, record.uncertainty_name, record.expression)
     ).select(
         "test_number",
         "condenser_air_source",
         *(record.name for record in CONDITIONS if record.name in counted.columns),
-        *(name for record in _RATES for name in (record.name, record.uncertainty_name)),
+        *(name for record in RATE_RECORDS for name in (record.name, record.uncertainty_name)),
         regime=pl.lit(WHOLE_TEST),
     )
 

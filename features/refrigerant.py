@@ -42,7 +42,7 @@ from features.saturation_curve import (
 from features.saturation_points import SaturationPoints, shipped_points
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from types import ModuleType
 
     from numpy.typing import NDArray
@@ -60,12 +60,14 @@ __all__ = [
     "bubble_temperature",
     "bubble_temperature_c",
     "bubble_temperature_slope_k_per_kpa",
+    "by_refrigerant",
     "check_property_library",
     "dew_pressure_kpa",
     "dew_temperature",
     "dew_temperature_c",
     "dew_temperature_slope_k_per_kpa",
     "library_points",
+    "property_library",
     "resolve_refrigerant",
     "valid_pressures_kpa",
 ]
@@ -201,7 +203,7 @@ def check_property_library() -> None:
     ]
     if faults:
         raise PropertyLibraryError(
-            f"The installed CoolProp {_library().__version__} does not reproduce published "
+            f"The installed CoolProp {property_library().__version__} does not reproduce published "
             f"values. {'; '.join(faults)}. Install the version that constraints.txt names."
         )
 
@@ -213,7 +215,7 @@ def _found_kpa(point: PublishedPoint) -> float:
         points = library_points(refrigerant)
         curve = curve_through(points.ln_pressure, points.dew_c)
         return float(pressure_on_kpa(curve, asked_c)[0])
-    pascal = _library().CoolProp.PropsSI(
+    pascal = property_library().CoolProp.PropsSI(
         "P", "T", point.temperature_k, "Dmolar", point.density_mol_per_m3, refrigerant.library_name
     )
     return float(pascal) / 1000.0
@@ -247,6 +249,27 @@ def _judged(text: str) -> Refrigerant | None:
         return resolve_refrigerant(text)
     except RefrigerantError:
         return None
+
+
+def by_refrigerant(
+    function: Callable[[Mapping[str, Floats], Refrigerant], tuple[Floats, ...]],
+    names: tuple[str, ...],
+    designations: pl.Series,
+    arrays: Mapping[str, Floats],
+) -> dict[str, Floats]:
+    """Several columns at once, each row by its own refrigerant; NaN where it has none.
+
+    `function` takes the arrays of the rows of one refrigerant and gives one array per name.
+    """
+    found = {name: np.full(designations.len(), np.nan) for name in names}
+    for text in designations.drop_nulls().unique(maintain_order=True):
+        refrigerant = _judged(text)
+        if refrigerant is not None:
+            rows = (designations == text).fill_null(value=False).to_numpy()
+            values = function({name: a[rows] for name, a in arrays.items()}, refrigerant)
+            for name, column in zip(names, values, strict=True):
+                found[name][rows] = column
+    return found
 
 
 def _by_refrigerant(
@@ -302,15 +325,15 @@ def library_points(refrigerant: Refrigerant) -> SaturationPoints:
         and np.all(bubble_c <= dew_c + _SAME_K)
     ):
         raise PropertyLibraryError(
-            f"The installed CoolProp {_library().__version__} gives no sound saturation curve "
-            f"for {refrigerant.designation}. Install the version that constraints.txt names."
+            f"The installed CoolProp {property_library().__version__} gives no sound saturation "
+            f"curve for {refrigerant.designation}. Install the version that constraints.txt names."
         )
     return SaturationPoints(ln_pressure, dew_c, bubble_c)
 
 
 def _highest_kpa(refrigerant: Refrigerant) -> float:
     """The upper end of the validity: a share of the critical pressure."""
-    state = _library().CoolProp.AbstractState("HEOS", refrigerant.library_name)
+    state = property_library().CoolProp.AbstractState("HEOS", refrigerant.library_name)
     if not refrigerant.is_blend:
         return _HIGHEST_SHARE_OF_CRITICAL * float(state.p_critical()) / 1000.0
     # the search for a blend's critical points also finds mathematical ones under vacuum
@@ -321,14 +344,14 @@ def _highest_kpa(refrigerant: Refrigerant) -> float:
 def _ask_library_c(ln_pressure: Floats, vapour_share: float, refrigerant: Refrigerant) -> Floats:
     """The library's saturation temperatures [degC]; infinite where it found none."""
     pascal = np.exp(ln_pressure) * 1000.0
-    answered_k = _library().CoolProp.PropsSI(
+    answered_k = property_library().CoolProp.PropsSI(
         "T", "P", pascal, "Q", vapour_share, refrigerant.library_name
     )
     return np.asarray(answered_k, dtype=np.float64) - _ICE_POINT_K
 
 
 @cache
-def _library() -> ModuleType:
+def property_library() -> ModuleType:
     """The property library, imported on first use."""
     import CoolProp  # noqa: PLC0415 - importing it takes over a second
     import CoolProp.CoolProp  # noqa: PLC0415

@@ -87,9 +87,9 @@ def _judge_test(
     time_s, running = stacked.time_s[span], stacked.running[span]
     if np.nanmax(values) - np.nanmin(values) < _LEAST_STEP:
         return [(0, values.size)] if _started_or_stopped(time_s, running) else []
-    resolution = _resolution(values)
-    held = _readings_per_update(values)
-    noise = _noise(_between(values, runs, running)[::held], resolution)
+    resolution = resolution_of(values)
+    held = readings_per_update(values)
+    noise = noise_between(_between(values, runs, running)[::held], resolution)
     if noise < _LEAST_NOISE_PER_STEP * resolution:
         return []
     ln_same = math.log(max(math.erf(resolution / (2.0 * math.sqrt(2.0) * noise)), 1e-300))
@@ -103,7 +103,7 @@ def _judge_test(
     ]
 
 
-def _readings_per_update(values: Floats) -> int:
+def readings_per_update(values: Floats) -> int:
     """How many readings a value is usually held: a logger may ask faster than a sensor tells."""
     changes = np.flatnonzero(np.abs(np.diff(values)) > _LEAST_STEP)
     return round(float(np.median(np.diff(changes)))) if changes.size > 1 else values.size
@@ -130,13 +130,13 @@ def _long_still_runs(values: Floats, stacked: Stacked) -> tuple[Places, Places]:
     return start[long], end[long]
 
 
-def _resolution(values: Floats) -> float:
+def resolution_of(values: Floats) -> float:
     """The smallest step between neighbouring readings of a test."""
     steps = np.abs(np.diff(values))
     return float(np.min(steps, where=steps > _LEAST_STEP, initial=np.inf))
 
 
-def _noise(values: Floats, resolution: float) -> float:
+def noise_between(values: Floats, resolution: float) -> float:
     """Standard deviation of the channel's own noise, from below; 0 when it cannot be told.
 
     Independent noise of variance v makes neighbouring second differences vary against each

@@ -22,7 +22,7 @@ from features.channels import CHANNEL
 from features.instruments import COVERAGE_FACTOR, SENSORS, sensor_column
 
 if TYPE_CHECKING:
-    from features.catalogue import Feature, Port
+    from features.records import Feature, Port
     from features.settings import DerivationSettings
 
 # Variance of the median over that of the mean for normal values: pi / 2.
@@ -87,6 +87,11 @@ def mean_variance(variance: pl.Expr, squared_steps: pl.Expr, count: pl.Expr) -> 
 def _standard_uncertainty(name: str, feature: Feature, settings: DerivationSettings) -> pl.Expr:
     if name == "tap_drop_k":
         return _port_uncertainty(feature.port, settings)
+    return channel_uncertainty(name, settings)
+
+
+def channel_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
+    """Standard uncertainty of a channel by sensor, clamp and place, in its unit."""
     if name == "condenser_air_c":
         return _condenser_air_uncertainty(settings)
     if name == "duct_air_c":

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from features.catalogue import CONDITIONS, FEATURE_RECORDS
+from features.catalogue import CONDITIONS, WINDOW_RECORDS
 from features.channels import CHANNEL
+from features.cycle import CYCLE_CHANNELS
+from features.cycle_values import read_cycles
 from features.instruments import SENSORS, sensor_column
 from features.refrigerant import add_saturation_temperatures
 from features.uncertainty import (
@@ -24,12 +26,13 @@ from features.uncertainty import (
 )
 
 if TYPE_CHECKING:
-    from features.catalogue import Condition, Feature
+    from features.records import Condition, Feature
     from features.settings import DerivationSettings
 
-_WINDOW_FEATURES = tuple(record for record in FEATURE_RECORDS if record.scope == "window")
-_RECORDS: tuple[Feature | Condition, ...] = (*_WINDOW_FEATURES, *CONDITIONS)
-_NAMES = [record.name for record in _WINDOW_FEATURES]
+_RECORDS: tuple[Feature | Condition, ...] = (*WINDOW_RECORDS, *CONDITIONS)
+_NAMES = [record.name for record in WINDOW_RECORDS]
+# channels that only the cycle as a whole reads
+_MEANS = [name for name in CYCLE_CHANNELS if name not in {record.name for record in _RECORDS}]
 _IDENTITY = (
     "test_number",
     "test_id",
@@ -64,10 +67,13 @@ def read_windows(
     `instruments.add_sensor_uncertainties`. Periodic windows are read only where a
     test and regime has no steady one: the two are never mixed.
     """
-    rows = _rows_of_units(blocks, _one_kind(units))
-    with_values = _carry_out(add_saturation_temperatures(_complete(rows), context))
-    condensed = _condense_tests(_condense_units(with_values), block_s)
-    return _add_uncertainties(_add_slopes(condensed, context), context, settings)
+    blocks_of_units = _complete(_rows_of_units(blocks, _one_kind(units)))
+    with_values = _carry_out(add_saturation_temperatures(blocks_of_units, context))
+    condensed_units = _condense_units(with_values)
+    condensed = _condense_tests(condensed_units, block_s)
+    rows = _add_uncertainties(_add_slopes(condensed, context), context, settings)
+    cycles = read_cycles(condensed_units, context, settings)
+    return rows.join(cycles, on=_GRAIN, how="left", maintain_order="left")
 
 
 def _one_kind(units: pl.DataFrame) -> pl.DataFrame:
@@ -89,6 +95,7 @@ def _rows_of_units(blocks: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
 def _complete(rows: pl.DataFrame) -> pl.DataFrame:
     """The rows with every channel that the catalogue reads; null where it was not logged."""
     read = {name for record in _RECORDS for name in record.expression.meta.root_names()}
+    read |= set(CYCLE_CHANNELS)
     missing = sorted((read & CHANNEL.keys()) - set(rows.columns))
     return rows.with_columns(pl.lit(None, pl.Float64).alias(name) for name in missing)
 
@@ -97,6 +104,7 @@ def _carry_out(rows: pl.DataFrame) -> pl.DataFrame:
     """The features and conditions of every block, beside what identifies it."""
     return rows.select(
         *_IDENTITY,
+        *_MEANS,
         *(record.expression.alias(record.name) for record in _RECORDS),
     )
 
@@ -120,6 +128,7 @@ def _condense_units(values: pl.DataFrame) -> pl.DataFrame:
         pl.col(_NAMES).count().name.suffix(":count"),
         pl.col([f"{name}:step" for name in _NAMES]).mean(),
         pl.col([record.name for record in CONDITIONS]).mean(),
+        pl.col(_MEANS).mean(),
         *(
             pl.col("n_samples").filter(pl.col(name).is_not_null()).sum().alias(f"{name}:samples")
             for name in _NAMES
@@ -181,7 +190,7 @@ def _add_uncertainties(
         (sensor_uncertainty(record, settings) ** 2 + pl.col(f"{record.name}:scatter") ** 2)
         .sqrt()
         .alias(record.uncertainty_name)
-        for record in _WINDOW_FEATURES
+        for record in WINDOW_RECORDS
     )
     return known.with_columns(
         pl.when(
@@ -191,5 +200,5 @@ def _add_uncertainties(
         )
         .then(pl.col(record.name, record.uncertainty_name))
         .name.keep()
-        for record in _WINDOW_FEATURES
+        for record in WINDOW_RECORDS
     ).drop(pl.selectors.contains(":"), *_SLOPES, *CIRCUMSTANCES)

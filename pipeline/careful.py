@@ -2,32 +2,35 @@
 
 Takes one recognised log, gives its raw rows, the columns it must refuse and remarks with
 line numbers; or refuses the log with a sentence. Does not belong here: the fast path
-(`scanning`), finding the layout (`layouts`).
+(`scanning`), finding the layout (`layouts`), which lines are rows (`log_lines`).
 """
 
 from __future__ import annotations
 
-import csv
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.clocks import seconds
-from pipeline.openings import find_encoding, split_lines
+from pipeline.log_lines import CELL_MARK, LONG, SHORT, WHOLE, LogLines, sort_lines
+from pipeline.number_texts import read_numbers
 from pipeline.raw_logs import value_name
 from pipeline.refusals import LogRefusedError, Objection, header_only, not_readable
-from pipeline.text_rows import CleanRows, TextRows, clean_rows, notice, number
+from pipeline.scanning import number_form, time_form
+from pipeline.text_rows import CleanRows, TextRows, clean_rows, notice
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from pipeline.clocks import TimeUse
     from pipeline.layouts import Layout
     from pipeline.raw_logs import Field
 
-_DECIMALS = re.compile(r"[+-]?\d+(?:[.,](\d+))?")
+# A file closes with a few lines, fewer than its rows: extremes, means, a signature (common
+# practice, no source).
+_MOST_CLOSING = 40
 
 
 @dataclass(frozen=True)
@@ -42,36 +45,6 @@ class CarefulTask:
     fields: tuple[Field, ...]
 
 
-def is_cut(tail: str, layout: Layout) -> bool:
-    """True means: the last line of a file was probably broken off in the middle.
-
-    A line that ends the file without a line end is taken for whole when it has all its
-    fields and its last number is as long as the one above. Zeros fill the room of what was
-    never written.
-    """
-    if not tail or tail[-1] in "\r\n":
-        return False
-    lines = [line for line in split_lines(tail) if line.strip()]
-    if len(lines) < 2:
-        return False
-    if "\0" in lines[-1]:
-        return True
-    last, above = (line.split(layout.delimiter) for line in (lines[-1], lines[-2]))
-    return len(last) < len(above) or not _is_as_long(last[-1].strip(), above[-1].strip())
-
-
-def _is_as_long(last: str, above: str) -> bool:
-    """True means: the number has the decimals of the one above, or no fewer digits."""
-    if not above or not last:
-        return not above
-    one, other = _DECIMALS.fullmatch(last), _DECIMALS.fullmatch(above)
-    if one is None or other is None:
-        return len(last) >= len(above)
-    if other[1]:
-        return bool(one[1]) and len(one[1]) == len(other[1])
-    return len(last) >= len(above)
-
-
 def read_carefully(task: CarefulTask, *, zone: str, unreadable_share: float) -> CleanRows:
     """The rows of a log that the fast path could not read.
 
@@ -80,75 +53,95 @@ def read_carefully(task: CarefulTask, *, zone: str, unreadable_share: float) -> 
     LogRefusedError
         Too many of its rows or times cannot be read, or there are none.
     """
-    lines = split_lines(_text(task))
-    first = task.layout.lines_before_data
+    found = _sorted_lines(task)
     notices: list[Objection] = []
-    body = [(first + n + 1, line) for n, line in enumerate(lines[first:]) if line.strip()]
-    if body and is_cut("\n".join(lines[-4:]), task.layout):
-        notices.append(_cut(task.path, body.pop()[0]))
-    if not body:
+    if found.cut_line:
+        notices.append(_cut(task.path, found.cut_line))
+    if not found.numbers:
         raise header_only()
-    rows, numbers, n_long = _rows(body, task.layout)
-    if n_long > max(1, unreadable_share * len(body)):
-        raise _ragged(n_long, len(body), len(task.layout.names))
-    if n_long:
-        sentence = f"{n_long} of {len(body)} rows have more fields than the header; left out."
-        notices.append(notice(task.path, None, "rows_too_long", sentence, "rows"))
-    clean = clean_rows(_texts(task, rows, numbers, zone), unreadable_share)
+    if found.names:
+        notices.append(_repeated(task.path, found.names))
+    rows = _timed_rows(task, found, zone)
+    rows, remark = _without_closing(task.path, rows)
+    notices += remark
+    whole = rows.filter(pl.col("kind") == WHOLE) if (rows["kind"] != WHOLE).any() else rows
+    for kind in (LONG, SHORT):
+        ragged = rows.filter(pl.col("kind") == kind)
+        is_much = ragged.height > max(1, unreadable_share * rows.height)
+        if is_much or (ragged.height and whole.is_empty()):
+            raise _ragged(kind, ragged.height, rows, len(task.layout.names))
+        if ragged.height:
+            notices.append(_left_out(task.path, kind, ragged, rows.height))
+    texts = TextRows(task.path, whole, task.time.name, task.fields, number_form(task.layout))
+    clean = clean_rows(texts, unreadable_share)
     return CleanRows(clean.rows, clean.refusals, (*notices, *clean.notices))
 
 
-def _texts(task: CarefulTask, rows: list[list[str]], numbers: list[int], zone: str) -> TextRows:
-    """The rows as text columns, with the seconds that their time means."""
-    names = [value_name(index) for index in range(task.layout.n_fields)]
-    frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
-    time = pl.col(value_name(task.time.index))
-    comma = task.layout.decimal_comma
-    plain = time if task.time.is_text else number(time, decimal_comma=comma)
-    timed = frame.with_columns(
-        pl.Series("line", numbers, pl.Int64),
-        time.alias("time_text"),
-        seconds(plain, task.time, zone).alias("seconds"),
-    )
-    return TextRows(task.path, timed, task.time.name, task.fields, comma)
-
-
-def _text(task: CarefulTask) -> str:
+def _sorted_lines(task: CarefulTask) -> LogLines:
     try:
-        content = task.plain.read_bytes()
-    except OSError as error:
-        raise not_readable(error) from error
-    stated = task.encoding != "auto"
-    try:
-        return content.decode(task.encoding if stated else find_encoding(content))
-    except (UnicodeDecodeError, UnicodeError) as error:
-        if not stated:
-            return content.decode("latin-1")
+        if task.encoding != "auto":
+            return _sort(task, task.encoding)
+        try:
+            return _sort(task, "utf-8-sig")
+        except UnicodeDecodeError:
+            # every byte is a letter there, if not always the right one
+            return _sort(task, "latin-1")
+    except UnicodeError as error:
         raise LogRefusedError(
             "wrong_encoding",
             f"The file is not text in {task.encoding}.",
             hint="Correct `encoding` in the profile, or export the log again as UTF-8.",
         ) from error
+    except OSError as error:
+        raise not_readable(error) from error
 
 
-def _rows(body: list[tuple[int, str]], layout: Layout) -> tuple[list[list[str]], list[int], int]:
-    """Cells and line numbers of the rows, and how many were left out for too many fields."""
-    rows, numbers, n_long = [], [], 0
-    for line_number, line in body:
-        cells = _cells(line, layout.delimiter)
-        if any(cell for cell in cells[layout.n_fields :]):
-            n_long += 1
-            continue
-        rows.append(cells[: layout.n_fields] + [""] * (layout.n_fields - len(cells)))
-        numbers.append(line_number)
-    return rows, numbers, n_long
+def _sort(task: CarefulTask, encoding: str) -> LogLines:
+    return sort_lines(_lines(task.plain, encoding), task.layout, task.time.index)
 
 
-def _cells(line: str, delimiter: str) -> list[str]:
-    # a lone quote would swallow the rest of the line
-    if line.count('"') % 2 or '"' not in line:
-        return [cell.strip() for cell in line.split(delimiter)]
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+def _lines(plain: Path, encoding: str) -> Iterator[str]:
+    # line ends of every kind become line feeds
+    with plain.open(encoding=encoding, newline=None) as stream:
+        yield from stream
+
+
+def _timed_rows(task: CarefulTask, found: LogLines, zone: str) -> pl.DataFrame:
+    """The rows as text columns with line and kind, and the seconds that their time means."""
+    layout = task.layout
+    indexes = sorted({task.time.index, *(field.index for field in task.fields)})
+    scan = pl.scan_csv(
+        bytes(found.text),
+        has_header=False,
+        schema={value_name(index): pl.String() for index in range(len(layout.names))},
+        separator=CELL_MARK,
+        quote_char=None,
+    )
+    cells = scan.select([value_name(index) for index in indexes]).collect()
+    text = cells[value_name(task.time.index)]
+    plain = text if task.time.is_text else read_numbers(text, time_form(layout, task.time)).values
+    timed = plain.rename("time").to_frame().select(seconds(pl.col("time"), task.time, zone))
+    return cells.with_columns(
+        pl.Series("line", found.numbers, pl.Int64),
+        pl.Series("kind", found.kinds, pl.Int8),
+        text.alias("time_text"),
+        timed.to_series().alias("seconds"),
+    )
+
+
+def _without_closing(path: str, rows: pl.DataFrame) -> tuple[pl.DataFrame, list[Objection]]:
+    """The rows without the lines that close a file, and a remark on those."""
+    has_time = rows["seconds"].is_not_null()
+    n_timed = int(has_time.sum())
+    if not n_timed or has_time[-1]:
+        return rows, []
+    last = int(has_time.arg_true()[-1])
+    closing = rows.slice(last + 1)
+    if closing.height > _MOST_CLOSING or closing.height >= n_timed:
+        return rows, []
+    sentence = f"{closing.height} lines below the last row are no readings and are left out."
+    place = f"line {closing['line'][0]}"
+    return rows.head(last + 1), [notice(path, None, "closing_lines", sentence, place)]
 
 
 def _cut(path: str, line: int) -> Objection:
@@ -156,10 +149,36 @@ def _cut(path: str, line: int) -> Objection:
     return notice(path, None, "last_line_cut", sentence, f"line {line}")
 
 
-def _ragged(n_long: int, n_rows: int, n_expected: int) -> LogRefusedError:
+def _repeated(path: str, lines: list[int]) -> Objection:
+    sentence = (
+        f"{len(lines)} lines in mid-file are those above the data again: the logger was started "
+        "anew and went on in the same file."
+    )
+    return notice(path, None, "names_repeated", sentence, f"first in line {lines[0]}")
+
+
+def _left_out(path: str, kind: int, ragged: pl.DataFrame, n_rows: int) -> Objection:
+    code, words = {
+        SHORT: ("rows_too_short", "fewer fields than the header"),
+        LONG: ("rows_too_long", "more fields than the header"),
+    }[kind]
+    sentence = f"{ragged.height} of {n_rows} rows have {words}; left out."
+    return notice(path, None, code, sentence, f"first in line {ragged['line'][0]}")
+
+
+def _ragged(kind: int, n_ragged: int, rows: pl.DataFrame, n_expected: int) -> LogRefusedError:
+    words = "more" if kind == LONG else "fewer"
+    hint = "Numbers with a decimal comma need another mark between columns, such as `;`."
+    if kind == SHORT:
+        hint = (
+            "Export the log again; or, if what lacks at the end of a row is empty, say "
+            '`short_rows = "fill"` under [text] in a profile.'
+        )
+    first = rows.filter(pl.col("kind") == kind)["line"]
     return LogRefusedError(
         "ragged_rows",
-        f"{n_long} of {n_rows} rows have more fields than the header has columns ({n_expected}).",
-        place="rows of data",
-        hint="Numbers with a decimal comma need another mark between columns, such as `;`.",
+        f"{n_ragged} of {rows.height} rows have {words} fields than the header has columns "
+        f"({n_expected}).",
+        place=f"first in line {first[0]}" if len(first) else "rows of data",
+        hint=hint,
     )

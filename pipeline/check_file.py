@@ -7,7 +7,7 @@ text says so. Does not belong here: the check of a whole workspace (`check`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -16,11 +16,16 @@ from features.catalogue import FEATURE_RECORDS
 from features.channels import CHANNEL, channels_in
 from features.context import CONTEXT
 from features.derive import derive
+from features.requirements import lacking
+from pipeline.assignment import assign_logs
+from pipeline.check_outlook import log_lines, outlook_of, trusted_names
 from pipeline.fingerprints import LogFile, hash_logs
 from pipeline.ingest_plan import TEST_ID_DIGITS
+from pipeline.inputs import Inputs
 from pipeline.log_batches import known_instruments
 from pipeline.log_context import log_contexts
 from pipeline.problems import ProblemsError
+from pipeline.profile_drafts import Draft, draft_profile
 from pipeline.profiles import Profile, read_profiles, shipped_profiles
 from pipeline.readers import Door, LogRequest, read_logs
 from pipeline.registry import read_registry
@@ -33,17 +38,20 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from features.derive import Derived
+    from pipeline.paste_rows import Unassigned
     from pipeline.readers import LogBatch
 
 _FIRST_ROWS = 3
+_DRAFT_NAME = "my_logger"
 
 
 @dataclass(frozen=True)
 class FileCheck:
-    """The lines to show, and the number of files (0 or 1) and columns refused."""
+    """The lines to show, the number of files (0 or 1) and columns refused, a drafted profile."""
 
     lines: tuple[str, ...]
     n_refused: int
+    draft: Draft | None
 
 
 @dataclass(frozen=True)
@@ -70,7 +78,8 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
         barometric_kpa=around.row["barometric_kpa"],
         altitude_m=around.row["altitude_m"],
     )
-    batch = read_logs([request], Door.of(around.settings, around.profiles))
+    door = Door.of(around.settings, around.profiles)
+    batch = read_logs([request], door)
     lines = [str(file), *_reading_lines(batch, around)]
     if not batch.samples.is_empty():
         lines += _column_lines(batch, request.path)
@@ -78,8 +87,29 @@ def check_one_file(file: Path, workspace_folder: Path) -> FileCheck:
         row = {name: around.row[name] for name in CONTEXT.schema} | {"test_id": test_id}
         context = pl.DataFrame([row], schema=CONTEXT.schema)
         derived = derive(batch.samples, context, around.settings.derivation, around.instruments)
-        lines += _derived_lines(derived, batch.samples)
-    return FileCheck((*lines, "Nothing was stored."), batch.refusals.height)
+        logged = [c for c in channels_in(batch.samples) if batch.samples[c].is_not_null().any()]
+        names = trusted_names(logged, derived.trust, row)
+        lines += _derived_lines(derived, names)
+        lines += [f"  {line}" for line in log_lines(outlook_of(names, row))]
+    draft = draft_profile(
+        file,
+        batch,
+        _DRAFT_NAME,
+        lambda profile: read_logs(
+            [replace(request, profile=None)], replace(door, profiles=(profile,))
+        ),
+    )
+    return FileCheck(
+        (*lines, *_draft_lines(draft, file), "Nothing was stored."), batch.refusals.height, draft
+    )
+
+
+def _draft_lines(draft: Draft | None, file: Path) -> Iterator[str]:
+    if draft is not None:
+        yield (
+            f"  A profile that asks about {draft.n_questions} columns can be drafted: "
+            f"`chillroster check {file.name} --draft profiles/{_DRAFT_NAME}.toml`"
+        )
 
 
 def _look_around(file: Path, workspace: Workspace) -> _Surroundings:
@@ -96,19 +126,28 @@ def _look_around(file: Path, workspace: Workspace) -> _Surroundings:
     except ProblemsError:
         remark = "Read without the registry, which has problems: `chillroster check` tells them."
         return _Surroundings(settings, profiles, blank, remark)
-    rows = log_contexts(registry, settings.site.altitude_m)
     logs = workspace.logs_folder.resolve()
     path = file.relative_to(logs).as_posix() if file.is_relative_to(logs) else ""
+    inputs = Inputs(settings, profiles, registry)
+    # a file that is not among the logs is nobody's test
+    asked = [LogFile(path, 0, "")] if path else []
+    assignment = assign_logs(asked, workspace, inputs)
+    rows = log_contexts(assignment.added_to(registry), settings.site.altitude_m)
     mine = rows.filter(pl.col("log_path") == path)
     if mine.is_empty():
-        remark = (
-            "No row of registry/tests.csv names this file: its car and refrigerant are unknown."
-        )
-        return _Surroundings(settings, profiles, blank, remark)
+        return _Surroundings(settings, profiles, blank, _unassigned(assignment.held.get(path)))
     row = mine.row(0, named=True)
-    remark = f"Car {row['vehicle_id']}, model {row['model_id']}, {row['refrigerant']}."
+    by = " by the log's own word, without a row of the registry" if assignment.tests.height else ""
+    remark = f"Car {row['vehicle_id']}, model {row['model_id']}, {row['refrigerant']}{by}."
     instruments = known_instruments(registry.instruments)
     return _Surroundings(settings, profiles, row, remark, instruments)
+
+
+def _unassigned(held: Unassigned | None) -> str:
+    unknown = "No row of registry/tests.csv names this file: its car and refrigerant are unknown."
+    if held is None:
+        return unknown
+    return f"{unknown} Columns: {held.columns} Row: {held.row} Why: {held.sentence} {held.hint}"
 
 
 def _reading_lines(batch: LogBatch, around: _Surroundings) -> Iterator[str]:
@@ -159,7 +198,7 @@ def _first_rows(samples: pl.DataFrame) -> Iterator[str]:
         yield f"    {name:28} {'  '.join(_number(value) for value in first[name])}"
 
 
-def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
+def _derived_lines(derived: Derived, names: frozenset[str]) -> Iterator[str]:
     windows = derived.windows.group_by("regime").len().sort("regime")
     found = ", ".join(f"{count} {regime_words(regime)}" for regime, count in windows.iter_rows())
     yield f"  Windows found: {found or 'none'}."
@@ -172,12 +211,11 @@ def _derived_lines(derived: Derived, samples: pl.DataFrame) -> Iterator[str]:
     known = {f.name for f in FEATURE_RECORDS if derived.features[f.name].is_not_null().any()}
     words = [quantity_words(f.name) for f in FEATURE_RECORDS if f.name in known]
     yield f"  Can be worked out: {', '.join(words) or 'nothing'}."
-    logged = set(channels_in(samples))
     unread = "no window" if derived.windows.is_empty() else "see above"
     for feature in FEATURE_RECORDS:
         if feature.name not in known:
-            lacking = [name for name in feature.channels if name not in logged]
-            why = f"lacks {', '.join(lacking)}" if lacking else unread
+            missing = lacking(feature, names)
+            why = f"lacks {', '.join(missing)}" if missing else unread
             yield f"  Cannot: {quantity_words(feature.name)} ({why})"
 
 

@@ -7,15 +7,30 @@ here: any work.
 
 from __future__ import annotations
 
-import re
-import sys
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
+    CleanLogsOption,
+    ClockOption,
+    DebugOption,
+    JsonOption,
+    KindsOption,
+    LogsOption,
+    SeedOption,
+    StrictOption,
+    TrialOption,
+    TrustOption,
+    TruthOption,
+    WorkspaceOption,
+)
+from pipeline.terminal import plain, prepare_streams, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,11 +44,9 @@ EXIT_SOMETHING_REFUSED = 4
 _EPILOG = """
 Exit codes: 0 done; 1 unexpected failure; 2 wrong command line; 3 settings or registry of
 the workspace have problems, nothing was stored; 4 with --strict: done, but something was
-refused; 5 the workspace is being written to by another process.
+refused; 5 the workspace is being written to by another process. A reader that closes the
+output early, such as `head`, ends neither the work nor changes the code.
 """
-
-# Control characters and marks of writing direction: names of files and columns are not ours.
-_STEERING = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 app = typer.Typer(
     name="chillroster",
@@ -52,51 +65,27 @@ class Format(StrEnum):
 
     PARQUET = "parquet"
     CSV = "csv"
+    XLSX = "xlsx"
 
 
-def _instant(text: str) -> datetime:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise typer.BadParameter(
-            f"{text!r} is no instant; write it as 2026-07-20 or 2026-07-20T12:00:00+02:00"
-        ) from error
-    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    try:
-        return aware.astimezone(UTC)
-    except OverflowError as error:
-        raise typer.BadParameter(f"{text!r} lies outside the calendar") from error
-
-
-WorkspaceOption = Annotated[
-    Path, typer.Option("--workspace", "-w", help="The folder with chillroster.toml.")
-]
-ClockOption = Annotated[
-    datetime | None,
-    typer.Option(
-        "--clock",
-        parser=_instant,
-        metavar="ISO",
-        help="Pretend it is this instant, for reproducible output; UTC unless it says otherwise.",
-    ),
-]
-StrictOption = Annotated[
-    bool, typer.Option("--strict", help="Exit with 4 when a log or a column was refused.")
-]
-DebugOption = Annotated[
-    bool, typer.Option("--debug", help="Show where in the program an error arose.")
-]
 HERE = Path()
 
 
 @app.command()
-def demo(
+def demo(  # noqa: PLR0913, PLR0917 - the library takes one parameter per option
     folder: Annotated[Path, typer.Argument(help="New folder for the demo workspace.")] = Path(
         "chillroster-demo"
     ),
     vehicles: Annotated[int, typer.Option(min=1, help="Vehicles to simulate.")] = 200,
     tests: Annotated[int, typer.Option(min=1, help="Tests to simulate.")] = 600,
     seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+    models: Annotated[int, typer.Option(min=1, max=10, help="Car models in the fleet.")] = 5,
+    years: Annotated[
+        int, typer.Option(min=1, max=20, help="Warm seasons that the tests are spread over.")
+    ] = 2,
+    mdf: Annotated[
+        bool, typer.Option("--mdf", help="Let some loggers write ASAM MDF 4 (extra `mdf`).")
+    ] = False,
     debug: DebugOption = False,
 ) -> None:
     """Simulate a fleet into a new workspace and run everything on it."""
@@ -110,12 +99,17 @@ def demo(
                 f"{folder} exists and is not empty; name another folder, delete it, or bring it "
                 f"up to date with `chillroster run --workspace {folder}`"
             )
+        if mdf and find_spec("asammdf") is None:
+            raise typer.BadParameter(
+                "--mdf needs asammdf, which is not installed: pip install 'chillroster[mdf]'"
+            )
         with show_progress() as progress:
-            made = make_demo(DemoOrder(folder, vehicles, tests, seed), progress)
+            order = DemoOrder(folder, vehicles, tests, seed, models, years, mdf)
+            made = make_demo(order, progress)
         _tell_store(made.store)
-        _say(site_text(made.site))
-        _say(f"What was simulated, fault by fault: {made.truth_folder}")
-        _say(f"Open this page: {made.site.index_path}")
+        say(site_text(made.site))
+        say(f"What was simulated, fault by fault: {made.truth_folder}")
+        say(f"Open this page: {made.site.index_path}")
 
 
 @app.command()
@@ -130,38 +124,45 @@ def init(
         from pipeline.init import init_workspace
 
         made = init_workspace(workspace)
-        _say(f"Workspace made: {made.root}")
-        _say("Next, in that folder: put log files under logs/, fill models.csv, vehicles.csv and")
-        _say(
-            "tests.csv in registry/, then `chillroster check`. Log files whose pressures are gauge"
-        )
-        _say("pressures need `altitude_m` in chillroster.toml.")
+        say(f"Workspace made: {made.root}")
+        say("Next, in that folder: put log files under logs/, fill models.csv, vehicles.csv and")
+        say("tests.csv in registry/, then `chillroster check`. Log files whose pressures are gauge")
+        say("pressures need `altitude_m` in chillroster.toml.")
 
 
 @app.command()
-def check(
+def check(  # noqa: PLR0913, PLR0917  one parameter per option
     file: Annotated[
         Path | None,
         typer.Argument(help="One log file, here or under logs/; without it, the whole workspace."),
     ] = None,
     workspace: WorkspaceOption = HERE,
+    each: Annotated[
+        bool, typer.Option(help="Name every log with what it can be judged by.")
+    ] = False,
+    draft: Annotated[
+        Path | None,
+        typer.Option(help="Write a drafted profile for FILE here: what is seen, what is asked."),
+    ] = None,
     strict: StrictOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Say what can and cannot be read and assessed; nothing is stored."""
     with _failures_told(debug):
-        from pipeline.check import check_file, check_workspace
+        from pipeline.check import check_file, check_workspace, save_draft
         from pipeline.progress import show_progress
 
         if file is not None:
             file = _log_file(file, workspace)
         with show_progress() as progress:
             checked = (
-                check_workspace(_workspace(workspace), progress)
+                check_workspace(_workspace(workspace), progress, is_each=each)
                 if file is None
                 else check_file(file, workspace)
             )
-        _say(checked.text)
+        say(checked.text)
+        if draft is not None:
+            say(save_draft(checked, draft))
         if strict and checked.n_refused:
             raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
@@ -253,7 +254,7 @@ def explain(
         settings = read_settings(place)
         with open_published(place, settings) as store:
             try:
-                _say(explain_vehicle(store, vehicle, settings.report))
+                say(explain_vehicle(store, vehicle, settings.report))
             except UnknownVehicleError as error:
                 raise typer.BadParameter(str(error)) from error
 
@@ -268,7 +269,7 @@ def export(
     workspace: WorkspaceOption = HERE,
     debug: DebugOption = False,
 ) -> None:
-    """Write the tables as files. In CSV, text that looks like a formula gets an apostrophe."""
+    """Write the tables as files. Text that looks like a formula is made plain text."""
     with _failures_told(debug):
         from pipeline.export import export as export_tables
         from pipeline.progress import show_progress
@@ -277,23 +278,39 @@ def export(
 
         place = _workspace(workspace)
         with open_published(place, read_settings(place)) as store:
-            _require_tables(table or [], [known.name for known in store.tables])
+            _require_known("table", table or [], [known.name for known in store.tables])
             with show_progress() as progress:
                 summary = export_tables(store, folder, kind.value, progress, table or [])
-        _say(f"{summary.text} Folder: {folder.resolve()}")
+        say(f"{summary.text} Folder: {folder.resolve()}")
 
 
-def _say(text: str, *, is_error: bool = False) -> None:
-    """Print a text; letters in it that would steer the terminal are shown as a mark."""
-    typer.echo(_STEERING.sub("\N{REPLACEMENT CHARACTER}", text), err=is_error)
+@app.command()
+def score(  # noqa: PLR0913, PLR0917 - one parameter per option
+    trust: TrustOption = False,
+    logs_per_mishap: LogsOption = 40,
+    clean_logs: CleanLogsOption = 300,
+    seed: SeedOption = 1,
+    mishap: KindsOption = None,
+    json_file: JsonOption = None,
+    truth_file: TruthOption = None,
+    folder: TrialOption = None,
+    debug: DebugOption = False,
+) -> None:
+    """Measure the program's own rules on simulated logs whose truth is known."""
+    with _failures_told(debug):
+        if not trust:
+            raise typer.BadParameter("say what to score: `chillroster score --trust`")
+        from pipeline.score_command import ScoreFiles, tell_trust_score
+        from pipeline.score_trust import ANSWERS, TrialSize
+
+        _require_known("kind of mishap", mishap or [], list(ANSWERS))
+        size = TrialSize(logs_per_mishap, clean_logs, seed, tuple(mishap or ()))
+        say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
 
 
 def main() -> None:
     """Entry point of the command `chillroster`."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            # a console that cannot show a letter shows a question mark, and nothing fails
-            stream.reconfigure(errors="replace")
+    prepare_streams()
     app(prog_name="chillroster")
 
 
@@ -337,16 +354,16 @@ def _write_site(workspace: Workspace, clock: datetime | None) -> None:
 
     with show_progress() as progress:
         site = write_report(workspace, clock or datetime.now(UTC), progress)
-    _say(site_text(site))
-    _say(f"Open this page: {site.index_path}")
+    say(site_text(site))
+    say(f"Open this page: {site.index_path}")
 
 
-def _require_tables(wanted: list[str], known: list[str]) -> None:
+def _require_known(what: str, wanted: list[str], known: list[str]) -> None:
     from pipeline.problems import did_you_mean
 
     for name in wanted:
         if name not in known:
-            raise typer.BadParameter(f"no table is called {name}. {did_you_mean(name, known)}")
+            raise typer.BadParameter(f"no {what} is called {name}. {did_you_mean(name, known)}")
 
 
 def _finish(summary: StoreSummary, *, strict: bool) -> None:
@@ -355,13 +372,13 @@ def _finish(summary: StoreSummary, *, strict: bool) -> None:
 
 
 def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
-    if strict and summary.rejected.height:
+    if strict and summary.n_refused:
         raise typer.Exit(EXIT_SOMETHING_REFUSED)
 
 
 def _tell_store(summary: StoreSummary) -> None:
     for line in summary.lines:
-        _say(line)
+        say(line)
 
 
 @contextmanager
@@ -369,7 +386,10 @@ def _failures_told(debug: bool) -> Iterator[None]:
     """Tell an error in words, with what to do, and end with its exit code."""
     try:
         yield
-    except (typer.Exit, typer.BadParameter, typer.Abort, KeyboardInterrupt):
+    except typer.BadParameter as error:
+        # it names what the registry or a folder holds, and is printed by others
+        raise typer.BadParameter(plain(error.message)) from error
+    except (typer.Exit, typer.Abort, KeyboardInterrupt):
         raise
     except Exception as error:
         if debug:
@@ -377,5 +397,5 @@ def _failures_told(debug: bool) -> Iterator[None]:
         from pipeline.failures import failure_of
 
         failure = failure_of(error)
-        _say(failure.text, is_error=True)
+        say(failure.text, is_error=True)
         raise typer.Exit(failure.exit_code) from error

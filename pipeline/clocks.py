@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.date_patterns import date_pattern
 from pipeline.headers import match_time, unit_of
 from pipeline.refusals import LogRefusedError
 
@@ -56,7 +57,8 @@ class TimeUse:
 
     `format_code` is a `TimeForm.format` other than `auto`; `pattern` is how a clock or
     timestamp is written; `has_zone` says whether a timestamp carries its offset;
-    `is_assumed` that nothing states the unit of a number, so that seconds are meant.
+    `is_assumed` that nothing states the unit of a number, so that seconds are meant;
+    `is_scientific` that numbers carry exponents, which may have cost them digits.
     """
 
     index: int
@@ -65,6 +67,7 @@ class TimeUse:
     pattern: str = ""
     has_zone: bool = False
     is_assumed: bool = False
+    is_scientific: bool = False
 
     @property
     def is_text(self) -> bool:
@@ -123,16 +126,20 @@ def find_time_use(index: int, name: str, unit_text: str, sample: str, form: Time
     if stated == "clock":
         return TimeUse(index, name, "clock", _clock_pattern(sample))
     if stated == "timestamp":
-        pattern = form.pattern or _iso_pattern(sample)
+        pattern = form.pattern or _iso_pattern(sample) or date_pattern(sample)
+        if pattern is None:
+            raise _not_a_time(sample)
         has_zone = "%z" in pattern or "%#z" in pattern or "%:z" in pattern
         return TimeUse(index, name, "timestamp", pattern, has_zone)
-    return TimeUse(index, name, stated, is_assumed=is_assumed and stated == "seconds")
+    is_assumed = is_assumed and stated == "seconds"
+    is_scientific = "e" in sample.lower()
+    return TimeUse(index, name, stated, is_assumed=is_assumed, is_scientific=is_scientific)
 
 
 def _format_of(sample: str, unit_text: str) -> str:
     if _CLOCK.fullmatch(sample):
         return "clock"
-    if _ISO.fullmatch(sample):
+    if _ISO.fullmatch(sample) or date_pattern(sample):
         return "timestamp"
     try:
         number = float(sample.replace(",", "."))
@@ -141,7 +148,7 @@ def _format_of(sample: str, unit_text: str) -> str:
     for name, step in (("epoch_s", 1.0), ("epoch_ms", 1e3), ("epoch_us", 1e6), ("epoch_ns", 1e9)):
         if _EPOCH_S[0] <= number / step < _EPOCH_S[1]:
             return name
-    unit = unit_text.strip().lower()
+    unit = unit_text.strip().strip("[]()").lower()
     if unit and unit not in _UNIT_FORMATS:
         raise LogRefusedError(
             "time_unit_unknown",
@@ -156,10 +163,10 @@ def _clock_pattern(sample: str) -> str:
     return "%I:%M:%S%.f%p" if sample[-1:] in "mM" and sample else "%H:%M:%S%.f"
 
 
-def _iso_pattern(sample: str) -> str:
+def _iso_pattern(sample: str) -> str | None:
     found = _ISO.fullmatch(sample)
     if found is None:
-        raise _not_a_time(sample)
+        return None
     seconds = ":%S%.f" if found["seconds"] else ""
     return f"%Y-%m-%dT%H:%M{seconds}{'%#z' if found['zone'] else ''}"
 
@@ -212,6 +219,11 @@ def _instant(time: pl.Expr, use: TimeUse, zone: str) -> pl.Expr:
     text = time.str.strip_chars().str.replace(",", ".", literal=True)
     if use.pattern.startswith("%Y-%m-%dT"):
         text = text.str.replace(" ", "T", literal=True).str.replace(" ", "", literal=True)
+    # one pattern stands for a date with or without these blanks
+    if "%p" in use.pattern and " %p" not in use.pattern:
+        text = text.str.replace(r"\s+([AaPp][Mm])", "${1}")
+    if use.has_zone and " %" not in use.pattern[-4:]:
+        text = text.str.replace(r"\s+([+-]\d{2}(?::?\d{2})?|Z)$", "${1}")
     if use.has_zone:
         return text.str.to_datetime(use.pattern, time_unit="us", strict=False)
     local = text.str.to_datetime(use.pattern, time_unit="us", strict=False)
@@ -223,7 +235,10 @@ def _instant(time: pl.Expr, use: TimeUse, zone: str) -> pl.Expr:
 def unwrap_midnight(clock_s: pl.Expr, file: str) -> pl.Expr:
     """Clock seconds that go on rising when the clock passes midnight, per file.
 
-    True order of rows is needed; a step back by more than half a day is a midnight.
+    True order of rows is needed; a step by more than half a day back is a midnight, and one
+    forward is a midnight the other way: the newest row comes first, or one comes late.
     """
-    is_midnight = (clock_s.forward_fill().diff() < -_HALF_DAY_S).fill_null(value=False)
-    return clock_s + _DAY_S * is_midnight.cum_sum().over(file)
+    step_s = clock_s.forward_fill().diff()
+    after = (step_s < -_HALF_DAY_S).fill_null(value=False).cast(pl.Int32)
+    before = (step_s > _HALF_DAY_S).fill_null(value=False).cast(pl.Int32)
+    return clock_s + _DAY_S * (after - before).cum_sum().over(file)

@@ -94,15 +94,23 @@ def plan_columns(
     names: Sequence[str],
     unit_texts: Sequence[str],
     skipped: Collection[int] = (),
+    glued: Sequence[str] = (),
 ) -> ColumnPlan:
-    """The plan for columns of these names; `skipped` are positions read otherwise (time)."""
+    """The plan for columns of these names.
+
+    `skipped` are positions read otherwise (time); `glued` are the units that stand behind
+    every value, where there are any. Of several columns of one name a profile calls the
+    second `Name #2`.
+    """
     uses: list[ColumnUse] = []
     refused: list[ColumnRemark] = []
     unmatched: list[str] = []
-    for index, (name, unit_text) in enumerate(zip(names, unit_texts, strict=True)):
-        if index in skipped or not name or profile.ignores(name):
+    for index, (name, in_profile) in enumerate(zip(names, _numbered(names), strict=True)):
+        ignored = profile.ignores(name) or profile.ignores(in_profile)
+        if index in skipped or not name or ignored:
             continue
-        stated = _find_channel(profile, name, unit_text)
+        behind = glued[index] if glued else ""
+        stated = _find_channel(profile, name, in_profile, (unit_texts[index], behind))
         if stated is None:
             unmatched.append(name)
             continue
@@ -114,9 +122,21 @@ def plan_columns(
     return ColumnPlan(single, (*refused, *doubled), _unused(unmatched))
 
 
-def _find_channel(profile: Profile, name: str, unit_text: str) -> _Stated | None:
+def _numbered(names: Sequence[str]) -> list[str]:
+    """The names, with a number behind the second and later columns of one name."""
+    seen: Counter[str] = Counter()
+    numbered = []
+    for name in names:
+        seen[name] += 1
+        numbered.append(f"{name} #{seen[name]}" if seen[name] > 1 else name)
+    return numbered
+
+
+def _find_channel(
+    profile: Profile, name: str, in_profile: str, unit_texts: tuple[str, ...]
+) -> _Stated | None:
     """The channel of a column by the profile's map, else by its header."""
-    mapped = _map_of(profile, name)
+    mapped = _map_of(profile, in_profile)
     match = match_header(name)
     if mapped is not None:
         channel, in_header = mapped.channel, unit_of(name)
@@ -129,7 +149,7 @@ def _find_channel(profile: Profile, name: str, unit_text: str) -> _Stated | None
     return _Stated(
         channel,
         mapped.unit if mapped else "",
-        tuple(text for text in (in_header, unit_text) if text),
+        tuple(text for text in (in_header, *unit_texts) if text),
         profile.default_units.get(CHANNEL[channel].quantity, ""),
     )
 
@@ -223,7 +243,10 @@ def _without_doubles(
         rivals = [one.name for one in uses if one.channel == use.channel and one is not use]
         if rivals:
             sentence = f"More than one column is {use.channel}: this one and {', '.join(rivals)}."
-            hint = "Tell them apart in a profile, or pass one over with `ignore`."
+            hint = (
+                "Tell them apart in a profile, or pass one over with `ignore`; of two columns of "
+                "one name the second is `Name #2` there."
+            )
             doubled.append(ColumnRemark(use.name, "two_columns_one_channel", sentence, hint))
     return single, tuple(doubled)
 

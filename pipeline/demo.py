@@ -34,6 +34,9 @@ class DemoOrder:
     n_vehicles: int
     n_tests: int
     seed: int
+    n_models: int = 5
+    n_years: int = 2
+    with_mdf: bool = False
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,9 @@ def make_demo(order: DemoOrder, progress: Progress) -> DemoSummary:
         vehicles=order.n_vehicles,
         tests=order.n_tests,
         processes=2,
+        models=order.n_models,
+        years=order.n_years,
+        with_mdf=order.with_mdf,
         on_progress=tell,
     )
     inputs = read_inputs(workspace)

@@ -1,8 +1,8 @@
 """Export: the published tables as files for other programs.
 
-Takes a read-only store, writes one file per table (Parquet, CSV) or one workbook. Text
-cells that a spreadsheet would run as a formula get a leading apostrophe in CSV and XLSX.
-Does not belong here: what the tables hold.
+Takes a read-only store, writes one file per table: Parquet, CSV or XLSX. Text that a
+spreadsheet would run as a formula gets an apostrophe in CSV; in XLSX it is stored as
+text. Does not belong here: what the tables hold, writing workbooks (`workbooks`).
 """
 
 from __future__ import annotations
@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
+from pipeline.workbooks import write_workbook
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
@@ -19,15 +21,20 @@ if TYPE_CHECKING:
     from pipeline.progress import Progress
     from pipeline.warehouse import Warehouse
 
-ExportFormat = Literal["parquet", "csv"]
+ExportFormat = Literal["parquet", "csv", "xlsx"]
 
-# A cell that begins with one of these is a formula, or starts one, in some spreadsheet.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# A cell that begins with one of these is a formula, or starts one, in some spreadsheet; the
+# last four are the wide letters that some take for the first four.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_SIGNS = "=+\\-@\uff1d\uff0b\uff0d\uff20"
+_STARTS_FORMULA = rf"^[{_SIGNS}\t\r\n]"
+# where lists are parted by semicolons, a text with one in it falls apart into cells
+_INNER_FORMULA = rf"([;\t\r\n][ \"]*)([{_SIGNS}])"
 
 
 @dataclass(frozen=True)
 class ExportSummary:
-    """What was written: tables, rows, and text cells that got an apostrophe."""
+    """What was written: tables, rows, and text cells that looked like a formula."""
 
     n_tables: int
     n_rows: int
@@ -37,7 +44,7 @@ class ExportSummary:
     def text(self) -> str:
         """The summary in one line."""
         guarded_text = (
-            f" {self.n_guarded_cells} text cells looked like a formula and got an apostrophe."
+            f" {self.n_guarded_cells} text cells looked like a formula and were made plain text."
             if self.n_guarded_cells
             else ""
         )
@@ -47,11 +54,19 @@ class ExportSummary:
 def guarded(frame: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     """The frame with formula-like text cells made plain text, and how many there were."""
     names = [name for name, dtype in frame.schema.items() if dtype == pl.String]
-    is_formula = {name: pl.col(name).str.contains(r"^[=+\-@\t\r]") for name in names}
-    counts = frame.select(each.fill_null(value=False).sum() for each in is_formula.values())
+    counts = frame.select(
+        (pl.col(name).str.contains(_STARTS_FORMULA) | pl.col(name).str.contains(_INNER_FORMULA))
+        .fill_null(value=False)
+        .sum()
+        for name in names
+    )
+    inner = {name: pl.col(name).str.replace_all(_INNER_FORMULA, "${1}'${2}") for name in names}
     cells = [
-        pl.when(each).then(pl.lit("'") + pl.col(name)).otherwise(pl.col(name)).alias(name)
-        for name, each in is_formula.items()
+        pl.when(text.str.contains(_STARTS_FORMULA))
+        .then(pl.lit("'") + text)
+        .otherwise(text)
+        .alias(name)
+        for name, text in inner.items()
     ]
     return frame.with_columns(cells), sum(counts.row(0)) if names else 0
 
@@ -87,6 +102,8 @@ def _write(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, in
     try:
         if kind == "parquet":
             frame.write_parquet(unfinished)
+        elif kind == "xlsx":
+            count = write_workbook(frame, unfinished, path.stem)
         else:
             frame, count = guarded(frame)
             frame.write_csv(unfinished, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")

@@ -122,7 +122,7 @@ def _channel_named(words: str) -> str | None:
 
 def _match_suffix(text: str) -> HeaderMatch | None:
     """The longest leading words that name a channel, when the rest is a unit of it."""
-    tokens = re.sub(r"[_\s]+", " ", text).strip().split(" ")
+    tokens = re.sub(r"[_\s]+", " ", text[:_LONGEST_HEADER]).strip().split(" ")
     for length in range(len(tokens) - 1, 0, -1):
         channel = _channel_named(plain_words(" ".join(tokens[:length])))
         unit_text = " ".join(tokens[length:])

@@ -17,20 +17,23 @@ What happens to rows already stored
 
 from __future__ import annotations
 
+from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.assignment import assign_logs
 from pipeline.fingerprints import code_fingerprint, hash_logs, hash_values
 from pipeline.ingest_plan import plan_ingest
 from pipeline.log_batches import Workshop, batches, work_out
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import batch_replacements, unread_replacements
 from pipeline.registry_tables import REGISTRY_TABLES
+from pipeline.store_schema import schema_fingerprint
 from pipeline.store_tables import STORE_TABLES
-from pipeline.warehouse import Replacement, schema_fingerprint
+from pipeline.warehouse import Replacement
 from pipeline.workspace import list_logs
 
 if TYPE_CHECKING:
@@ -40,6 +43,7 @@ if TYPE_CHECKING:
     from pipeline.ingest_plan import Plan, PlannedLog
     from pipeline.inputs import Inputs
     from pipeline.log_batches import BatchRows
+    from pipeline.paste_rows import Unassigned
     from pipeline.progress import Progress
     from pipeline.warehouse import Warehouse
     from pipeline.workspace import Workspace
@@ -49,7 +53,8 @@ if TYPE_CHECKING:
 class IngestSummary:
     """What an ingest did: logs by outcome, and rows written.
 
-    `n_new`, `n_changed`, `n_unchanged` and `n_refused` add up to `n_logs`.
+    `n_new`, `n_changed`, `n_unchanged`, `n_refused` and the logs held as `unassigned` add
+    up to `n_logs`.
     """
 
     n_new: int = 0
@@ -59,11 +64,13 @@ class IngestSummary:
     n_missing: int = 0
     n_vanished: int = 0
     n_rows_written: int = 0
+    unassigned: tuple[Unassigned, ...] = ()
 
     @property
     def n_logs(self) -> int:
         """Log files found."""
-        return self.n_new + self.n_changed + self.n_unchanged + self.n_refused
+        read_or_not = self.n_new + self.n_changed + self.n_unchanged + self.n_refused
+        return read_or_not + len(self.unassigned)
 
     @property
     def n_stored(self) -> int:
@@ -73,12 +80,14 @@ class IngestSummary:
     @property
     def text(self) -> str:
         """The summary in one line."""
-        outcomes = (
+        outcomes: tuple[str, ...] = (
             f"{self.n_new} new",
             f"{self.n_changed} changed",
             f"{self.n_unchanged} unchanged",
             f"{self.n_refused} refused",
         )
+        if self.unassigned:
+            outcomes = (*outcomes, f"{len(self.unassigned)} unassigned")
         parts = [f"{self.n_logs} logs: {', '.join(outcomes)}"]
         if self.n_missing:
             parts.append(f"{self.n_missing} named in the registry but not found under logs/")
@@ -97,13 +106,16 @@ def ingest(
 ) -> IngestSummary:
     """Bring the store up to date with logs and registry; returns what was done."""
     files = hashed_logs(workspace, progress)
-    contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
-    plan = plan_ingest(files, contexts, store.read("logs"), _common_hash(inputs))
+    assignment = assign_logs(files, workspace, inputs)
+    contexts = log_contexts(assignment.added_to(inputs.registry), inputs.settings.site.altitude_m)
+    plan = plan_ingest(files, contexts, store.read("logs"), _common_hash(inputs), assignment)
     n_rows = _store_registry(store, inputs)
     n_rows += _store_unread(store, plan)
     workshop = Workshop.of(workspace, inputs, is_debugging=is_debugging)
     limits = inputs.settings.store
-    planned = list(batches(plan.to_read, limits.batch_logs, limits.batch_megabytes))
+    planned = list(
+        batches(plan.to_read, limits.batch_logs, limits.batch_megabytes, workshop.logs_folder)
+    )
     progress.begin("Reading logs", len(plan.to_read))
     read: set[str] = set()
     for batch, rows in _worked_out(planned, workshop):
@@ -176,17 +188,14 @@ def _worked_out(
 def _summary(plan: Plan, read: set[str], n_rows: int) -> IngestSummary:
     stored = [log for log in plan.to_read if log.file.path in read]
     n_changed = sum(log.stored is not None for log in stored)
-    n_unchanged = sum(row["outcome_code"] == "stored" for row in plan.unchanged)
+    outcomes = Counter(row["outcome_code"] for row in plan.unchanged)
     return IngestSummary(
         n_new=len(stored) - n_changed,
         n_changed=n_changed,
-        n_unchanged=n_unchanged,
-        n_refused=len(plan.to_read)
-        - len(stored)
-        + len(plan.to_refuse)
-        + len(plan.unchanged)
-        - n_unchanged,
+        n_unchanged=outcomes["stored"],
+        n_refused=len(plan.to_read) - len(stored) + len(plan.complaints) + outcomes["refused"],
         n_missing=len(plan.missing),
         n_vanished=len(plan.vanished),
         n_rows_written=n_rows,
+        unassigned=plan.held,
     )

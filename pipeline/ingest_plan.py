@@ -12,15 +12,18 @@ may then hold the only copy.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.fingerprints import LogFile, hash_values
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import polars as pl
+
+    from pipeline.assignment import Assignment
+    from pipeline.paste_rows import Unassigned
 
 # A test without an id of its own is called by the first digits of its content hash.
 TEST_ID_DIGITS = 16
@@ -38,13 +41,19 @@ class Complaint:
 
 @dataclass(frozen=True)
 class PlannedLog:
-    """A log to read: the file, its row of `CONTEXT`, the profile asked for, what is stored."""
+    """A log to read: the file, its row of `CONTEXT`, the profile asked for, what is stored.
+
+    Without a row in the registry the log itself says which test it is; `remarks` are what
+    it says besides that cannot be used.
+    """
 
     file: LogFile
     context: dict[str, Any]
     profile: str | None
     inputs_hash: str
     stored: dict[str, Any] | None
+    has_registry_row: bool = True
+    remarks: tuple[str, ...] = ()
 
     @property
     def test_id(self) -> str:
@@ -59,13 +68,17 @@ class PlannedLog:
 
 @dataclass(frozen=True)
 class RefusedLog:
-    """A log refused unread; `stored` is its row of `LOGS` from an earlier ingest."""
+    """A log refused unread; `stored` is its row of `LOGS` from an earlier ingest.
+
+    `held` stands where nobody has said yet which test it is.
+    """
 
     file: LogFile
     complaint: Complaint
     inputs_hash: str
     vehicle_id: str | None
     stored: dict[str, Any] | None
+    held: Unassigned | None = None
 
     @property
     def holds_the_only_copy(self) -> bool:
@@ -79,7 +92,8 @@ class Plan:
 
     `unchanged` are rows of `LOGS` that hold; `missing` are rows of the tests table
     without a file; of the files that are gone, `vanished` keep what is stored of them,
-    `moved` (old path by test) lie elsewhere now, and `forgotten` had been refused.
+    `moved` (old path by test) lie elsewhere now, and `forgotten` had been refused or held.
+    `held` are all logs that wait for their row, seen before or not.
     """
 
     to_read: tuple[PlannedLog, ...]
@@ -89,10 +103,20 @@ class Plan:
     vanished: tuple[str, ...]
     moved: dict[str, str]
     forgotten: tuple[str, ...]
+    held: tuple[Unassigned, ...] = ()
+
+    @property
+    def complaints(self) -> tuple[Complaint, ...]:
+        """Why logs are refused unread; those held are no complaint."""
+        return tuple(log.complaint for log in self.to_refuse if log.held is None)
 
 
 def plan_ingest(
-    files: Iterable[LogFile], contexts: pl.DataFrame, logs: pl.DataFrame, common_hash: str
+    files: Iterable[LogFile],
+    contexts: pl.DataFrame,
+    logs: pl.DataFrame,
+    common_hash: str,
+    assignment: Assignment | None = None,
 ) -> Plan:
     """The plan for the files found, the registry's contexts and the stored `LOGS` rows.
 
@@ -106,24 +130,29 @@ def plan_ingest(
         The stored table `LOGS`.
     common_hash : str
         Fingerprint of what all logs depend on: profiles, settings, code.
+    assignment : Assignment, optional
+        What the logs without a row say of themselves; `contexts` has its rows too.
     """
     found = sorted(files, key=lambda file: file.path)
     rows = {row["log_path"]: row for row in contexts.iter_rows(named=True)}
     stored = {row["path"]: row for row in logs.iter_rows(named=True)}
-    complaints = _complaints(found, rows)
+    held = {} if assignment is None else assignment.held
+    complaints = _complaints(found, rows, held)
     to_read: list[PlannedLog] = []
     to_refuse: list[RefusedLog] = []
     unchanged = []
     for file in found:
         row, earlier = rows.get(file.path), stored.get(file.path)
         refused = _refused(complaints.get(file.path), file, row, earlier)
+        if refused is not None and row is None and file.fault is None:
+            refused = replace(refused, held=held.get(file.path))
         planned = refused or _planned(file, rows[file.path], earlier, common_hash)
         if earlier is not None and earlier["inputs_hash"] == planned.inputs_hash:
             unchanged.append(earlier)
         elif isinstance(planned, RefusedLog):
             to_refuse.append(planned)
         else:
-            to_read.append(planned)
+            to_read.append(_with_its_own_word(planned, assignment))
     gone = [row for path, row in stored.items() if path not in {file.path for file in found}]
     read_tests = {log.test_id for log in to_read}
     moved = {row["test_id"]: row["path"] for row in gone if row["test_id"] in read_tests}
@@ -135,11 +164,22 @@ def plan_ingest(
         missing=_missing(rows, found, vanished),
         vanished=vanished,
         moved=moved,
-        forgotten=_paths(gone, "refused", set()),
+        forgotten=_paths(gone, "refused", set()) + _paths(gone, "unassigned", set()),
+        held=tuple(held[path] for path in sorted(held)),
     )
 
 
-def _complaints(found: Sequence[LogFile], rows: dict[str, dict[str, Any]]) -> dict[str, Complaint]:
+def _with_its_own_word(log: PlannedLog, assignment: Assignment | None) -> PlannedLog:
+    """The log with what it says of itself, where no row of the registry speaks for it."""
+    if assignment is None or log.file.path not in assignment.remarks:
+        return log
+    remarks = assignment.remarks[log.file.path]
+    return replace(log, has_registry_row=False, remarks=remarks)
+
+
+def _complaints(
+    found: Sequence[LogFile], rows: dict[str, dict[str, Any]], held: Mapping[str, Unassigned]
+) -> dict[str, Complaint]:
     complaints = {}
     first_by_content: dict[str, str] = {}
     first_by_test: dict[str, str] = {}
@@ -148,7 +188,7 @@ def _complaints(found: Sequence[LogFile], rows: dict[str, dict[str, Any]]) -> di
         if file.fault is not None:
             complaints[file.path] = _unreadable(file)
         elif row is None:
-            complaints[file.path] = _no_row(file.path)
+            complaints[file.path] = _no_row(file.path, held.get(file.path))
         elif row["refusal_code"] is not None:
             complaints[file.path] = _refused_model(file.path, row)
         elif file.size_bytes and file.content_hash in first_by_content:
@@ -170,7 +210,9 @@ def _unreadable(file: LogFile) -> Complaint:
     )
 
 
-def _no_row(path: str) -> Complaint:
+def _no_row(path: str, held: Unassigned | None) -> Complaint:
+    if held is not None:
+        return Complaint(path, held.reason_code, held.sentence, f"{held.hint} {held.row}")
     return Complaint(
         path,
         "no_registry_row",

@@ -52,7 +52,8 @@ def read_inputs(workspace: Workspace) -> Inputs:
         problems += error.problems
     names = None if profiles is None else [profile.name for profile in profiles]
     try:
-        registry = read_registry(workspace, settings.time_zone, names)
+        most = int(settings.reading.largest_registry_megabytes * 1e6)
+        registry = read_registry(workspace, settings.time_zone, names, largest_bytes=most)
     except ProblemsError as error:
         problems += error.problems
     if problems or profiles is None or registry is None:

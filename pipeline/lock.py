@@ -1,8 +1,9 @@
 """One writer at a time: an advisory lock on a workspace.
 
-Gives a context manager that holds the lock and says who has it when it cannot. The
-system drops the lock when the process ends, however it ends, so no stale lock stays
-behind. Does not belong here: what is written under the lock.
+Gives a context manager that holds the lock and says who has it, since when and what to
+do when it cannot. The system drops the lock when the process ends, however it ends: the
+file that stays behind, with the words of a dead process in it, locks nobody out. Does not
+belong here: what is written under the lock.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from typing import IO, TYPE_CHECKING
 
 from pipeline.store_faults import StoreLockedError
@@ -17,6 +19,9 @@ from pipeline.store_faults import StoreLockedError
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+
+_MOST_LETTERS = 200
 
 
 @contextmanager
@@ -39,14 +44,16 @@ def hold_lock(path: Path, purpose: str) -> Iterator[None]:
     with path.open("a+", encoding="utf-8") as file:
         if not _take(file):
             file.seek(0)
-            holder = file.read(200).strip() or "another process"
+            holder = file.read(_MOST_LETTERS).strip() or "another process"
             raise StoreLockedError(
                 f"this workspace is being written to by {holder}",
-                "wait until it is done, or end it, and run the command again; nothing was changed",
+                "wait until it is done, or end that process, and run the command again; nothing "
+                "was changed. The lock goes with the process, so no file need be deleted",
             )
         file.seek(0)
         file.truncate()
-        file.write(f"`{purpose}` (process {os.getpid()})")
+        since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+        file.write(f"`{purpose}` (process {os.getpid()}, since {since})")
         file.flush()
         try:
             yield
@@ -70,6 +77,6 @@ def _take(file: IO[str]) -> bool:
 
     try:
         fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
+    except BlockingIOError:
+        return False  # any other error is not another process, and is told as what it is
     return True

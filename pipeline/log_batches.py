@@ -16,6 +16,8 @@ from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.derive import derive
 from features.instruments import INSTRUMENTS
+from pipeline.expanded_sizes import expanded_bytes
+from pipeline.own_words import remarks_on
 from pipeline.readers import Door, LogRequest, read_logs
 from pipeline.store_tables import PER_TEST_TABLES, REJECTED
 
@@ -76,18 +78,27 @@ class BatchRows:
 
 
 def batches(
-    planned: Sequence[PlannedLog], most_logs: int, most_megabytes: int
+    planned: Sequence[PlannedLog],
+    most_logs: int,
+    most_megabytes: int,
+    logs_folder: Path | None = None,
 ) -> Iterator[list[PlannedLog]]:
-    """The logs in batches bounded by number and by size on disk, at least one log each."""
+    """The logs in batches bounded by number and by unpacked size, at least one log each.
+
+    Without `logs_folder` a packed log counts with the size that it has on disk.
+    """
     batch: list[PlannedLog] = []
     size = 0
     for log in planned:
-        too_large = size + log.file.size_bytes > most_megabytes * _BYTES_PER_MEGABYTE
+        expected = log.file.size_bytes
+        if logs_folder is not None:
+            expected = expanded_bytes(logs_folder / log.file.path, expected)
+        too_large = size + expected > most_megabytes * _BYTES_PER_MEGABYTE
         if batch and (len(batch) == most_logs or too_large):
             yield batch
             batch, size = [], 0
         batch.append(log)
-        size += log.file.size_bytes
+        size += expected
     if batch:
         yield batch
 
@@ -107,7 +118,7 @@ def work_out(batch: Sequence[PlannedLog], workshop: Workshop) -> BatchRows:
             .otherwise("outcome_code")
         ),
         pl.concat([REJECTED.conform(read.refusals), _broken_rows(broken)]),
-        read.notices,
+        pl.concat([read.notices, remarks_on(batch, read.readings, workshop)]),
     )
 
 

@@ -50,6 +50,7 @@ class Door:
     altitude_m: float | None = None
     largest_bytes: int = 200_000_000
     unreadable_share: float = 0.01
+    highest_packing_ratio: float = 200.0
 
     @classmethod
     def of(cls, settings: Settings, profiles: tuple[Profile, ...]) -> Door:
@@ -60,4 +61,5 @@ class Door:
             settings.site.altitude_m,
             int(settings.reading.largest_log_megabytes * 1e6),
             settings.reading.unreadable_share,
+            settings.reading.highest_packing_ratio,
         )

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.refusals import PASSING_CODES
-from pipeline.store_tables import LOGS, NOTICES, PER_TEST_TABLES, REJECTED
+from pipeline.store_tables import LOGS, NOTICES, PER_TEST_TABLES, REJECTED, UNASSIGNED
 from pipeline.warehouse import Replacement
 
 if TYPE_CHECKING:
@@ -55,6 +55,7 @@ def batch_replacements(
     refusals = _say_what_is_kept(rows.refusals, kept)
     return [
         *_by_test(rows.tables, gone_tests),
+        Replacement(UNASSIGNED, UNASSIGNED.empty(), "path", paths + left),
         *_by_path(pl.DataFrame(logs, schema=LOGS.schema), refusals, rows.notices, paths + left),
     ]
 
@@ -73,15 +74,15 @@ def unread_replacements(plan: Plan, rejected: pl.DataFrame) -> list[Replacement]
     replacements = []
     if plan.to_refuse or plan.forgotten:
         kept = {log.file.path for log in plan.to_refuse if _is_kept(log)}
-        logs = [
-            _kept_row(log) if _is_kept(log) else _refused_row(log, log.vehicle_id)
-            for log in plan.to_refuse
-        ]
+        logs = [_kept_row(log) if _is_kept(log) else _unread_row(log) for log in plan.to_refuse]
         dropped = [log for log in plan.to_refuse if not _is_kept(log)]
         gone_tests = set[str]().union(*(_stored_tests(log) for log in dropped))
         paths = (*(log.file.path for log in plan.to_refuse), *plan.forgotten)
-        complaints = complaint_rows([log.complaint for log in plan.to_refuse])
+        complaints = complaint_rows(plan.complaints)
+        held = [asdict(log.held) for log in plan.to_refuse if log.held is not None]
+        waiting = UNASSIGNED.conform(pl.DataFrame(held))
         replacements += _by_test({}, gone_tests)
+        replacements.append(Replacement(UNASSIGNED, waiting, "path", paths))
         replacements += _by_path(
             pl.DataFrame(logs, schema=LOGS.schema),
             _say_what_is_kept(complaints, kept),
@@ -134,6 +135,11 @@ def _refused_row(log: PlannedLog | RefusedLog, vehicle_id: str | None) -> dict[s
         "inputs_hash": log.inputs_hash,
         "size_bytes": log.file.size_bytes,
     }
+
+
+def _unread_row(log: RefusedLog) -> dict[str, Any]:
+    row = _refused_row(log, log.vehicle_id)
+    return row if log.held is None else {**row, "outcome_code": "unassigned"}
 
 
 def _kept_row(log: PlannedLog | RefusedLog) -> dict[str, Any]:

@@ -7,7 +7,7 @@ reading files, deciding what one label means (`column_plans`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,14 +16,21 @@ import polars as pl
 from pipeline.clocks import find_time_column
 from pipeline.column_plans import plan_columns
 from pipeline.headers import CHANNEL_NAMES, UNIT_NAMES, VALUE_NAMES, is_header
+from pipeline.number_texts import GLUED_PATTERN, read_numbers
 from pipeline.raw_logs import Field, WideRows, value_name
+from pipeline.text_rows import notice
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     import numpy.typing as npt
 
+    from pipeline.number_texts import NumberForm
     from pipeline.profiles import Profile
+    from pipeline.refusals import Objection
+
+# stands between a label and the unit that was glued to its values; no logger writes it
+_UNIT_MARK = "\x1f"
 
 
 @dataclass(frozen=True)
@@ -41,6 +48,11 @@ class LongColumns:
         words = [self.channel] if self.unit is None else [self.channel, self.unit]
         texts = [Field(index, "channel", is_text=True) for index in words]
         return (*texts, Field(self.value, "value"))
+
+    def fields_with(self, *, glued: bool) -> tuple[Field, ...]:
+        """The same, the values as words where units are glued to them."""
+        *words, value = self.fields
+        return (*words, replace(value, is_text=glued))
 
 
 def find_long_columns(names: Sequence[str], profile: Profile) -> LongColumns | None:
@@ -81,6 +93,34 @@ def label_long(raw: pl.DataFrame, columns: LongColumns) -> pl.DataFrame:
     return raw.select("file", "seconds", label.alias("label"), value)
 
 
+def split_units(
+    rows: pl.DataFrame, form: NumberForm, paths: Mapping[int, str]
+) -> tuple[pl.DataFrame, list[Objection]]:
+    """Long rows whose values are texts such as `21.4 degC`, as numbers.
+
+    The unit goes behind the label, where `widen` finds it. Unreadable values are null and
+    counted per log.
+    """
+    text = rows["value"].rename("text").to_frame()
+    parts = text.select(pl.col("text").str.extract_groups(GLUED_PATTERN).struct.unnest())
+    read = read_numbers(parts.to_series(0).fill_null(rows["value"]).rename("value"), form)
+    unit = parts.to_series(1).str.strip_chars()
+    label = pl.when(unit.is_not_null()).then(pl.format("{}" + _UNIT_MARK + "{}", "label", unit))
+    split = rows.with_columns(label.otherwise("label").alias("label"), read.values)
+    bad = rows.filter(read.is_bad).group_by("file", maintain_order=True)
+    remarks = [
+        notice(
+            paths[file],
+            None,
+            "few_unreadable_cells",
+            f"{count} values are no numbers and count as missing: {first!r}.",
+            "column of values",
+        )
+        for file, count, first in bad.agg(pl.len(), pl.col("value").first().alias("first")).rows()
+    ]
+    return split, remarks
+
+
 def widen(rows: pl.DataFrame, profile: Profile) -> Iterator[WideRows]:
     """Wide rows, one part per set of labels; within a log they come in order of time.
 
@@ -95,7 +135,8 @@ def widen(rows: pl.DataFrame, profile: Profile) -> Iterator[WideRows]:
 
 
 def _widen_part(part: pl.DataFrame, names: list[str], profile: Profile) -> WideRows:
-    plan = plan_columns(profile, names, [""] * len(names))
+    parts = [name.partition(_UNIT_MARK) for name in names]
+    plan = plan_columns(profile, [part[0] for part in parts], [part[2] for part in parts])
     columns = {names[use.index]: number for number, use in enumerate(plan.uses)}
     column = pl.col("label").replace_strict(columns, default=None, return_dtype=pl.Int32)
     cells = _in_order(part.with_columns(column.alias("column")).drop_nulls("column"))

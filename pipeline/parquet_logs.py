@@ -18,12 +18,13 @@ from pipeline.clocks import (
     within_calendar,
 )
 from pipeline.column_plans import plan_columns
+from pipeline.hidden_sizes import HiddenSizeError, parquet_bytes
 from pipeline.layouts import MOST_COLUMNS, too_many_columns
 from pipeline.long_logs import find_long_columns, label_long, widen
 from pipeline.parquet_types import require_plain_cells, require_time, without_unfit
 from pipeline.raw_logs import Field, Ledger, LogForm, LogGroup, WideRows, fields_of
 from pipeline.recognition import candidates, fits_names
-from pipeline.refusals import LogRefusedError, header_only, not_readable
+from pipeline.refusals import LogRefusedError, header_only, not_readable, too_large
 from pipeline.scanning import SCAN_ERRORS, raw_schema, read_halving, without_unclear
 from pipeline.text_rows import TextRows, clean_rows
 
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
     from pipeline.log_requests import Door, LogRequest
     from pipeline.profiles import Profile
 
-_BYTES_PER_VALUE = 8
-
 
 def sort_parquet_logs(
     requests: Mapping[int, LogRequest], door: Door, ledger: Ledger
@@ -44,7 +43,7 @@ def sort_parquet_logs(
     groups: dict[LogForm, LogGroup] = {}
     for file, request in requests.items():
         try:
-            profile, form = _recognise(request, door)
+            profile, form = recognise_parquet(request, door)
         except LogRefusedError as error:
             ledger.refuse(request.path, error)
             continue
@@ -52,7 +51,14 @@ def sort_parquet_logs(
     return list(groups.values())
 
 
-def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
+def recognise_parquet(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
+    """The profile of a Parquet log and its form.
+
+    Raises
+    ------
+    LogRefusedError
+        No profile fits, or the file has no readable time or is damaged.
+    """
     types = _open(request.file, door.largest_bytes)
     names = [name for name, _ in types]
     fitting = [
@@ -80,24 +86,24 @@ def _recognise(request: LogRequest, door: Door) -> tuple[Profile, LogForm]:
 def _open(file: Path, largest_bytes: int) -> tuple[tuple[str, pl.DataType], ...]:
     """The columns with their types."""
     try:
+        n_bytes = parquet_bytes(file)
+        if n_bytes > largest_bytes:
+            raise too_large(largest_bytes)
         scan = pl.scan_parquet(file, glob=False, hive_partitioning=False)
         types = tuple(scan.collect_schema().items())
         n_rows = scan.select(pl.len()).collect().item()
+        # a text that every row names stands in the file only once
+        texts = scan.select(pl.selectors.string().str.len_bytes().sum()).collect()
     except FileNotFoundError as error:
         raise not_readable(error) from error
-    except SCAN_ERRORS as error:
+    except (HiddenSizeError, *SCAN_ERRORS) as error:
         raise damaged_parquet() from error
     if len(types) > MOST_COLUMNS:
         raise too_many_columns(len(types))
     if n_rows == 0:
         raise header_only()
-    if n_rows * len(types) * _BYTES_PER_VALUE > largest_bytes:
-        raise LogRefusedError(
-            "too_large",
-            f"The file holds more than {largest_bytes / 1e6:g} MB, more than a test log should.",
-            hint="If it is a log, raise `largest_log_megabytes` under [reading] in "
-            "chillroster.toml.",
-        )
+    if texts.width and sum(texts.row(0)) > largest_bytes:
+        raise too_large(largest_bytes)
     return types
 
 

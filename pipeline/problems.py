@@ -17,17 +17,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Problem:
-    """One fault: a code for machines, a sentence, the place, and what to do about it."""
+    """One fault: a code for machines, a sentence, the place, and what to do about it.
+
+    `spot` tells the place inside a file that has no lines, such as `sheet May, row 3`.
+    """
 
     code: str
     sentence: str
     file: str
     line: int | None = None
     hint: str = ""
+    spot: str = ""
 
     @property
     def place(self) -> str:
         """File and line as printed to a reader: `registry/tests.csv, line 7`."""
+        if self.spot:
+            return f"{self.file}, {self.spot}"
         return self.file if self.line is None else f"{self.file}, line {self.line}"
 
     @property

@@ -13,16 +13,21 @@ import tomllib
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from features.channels import CHANNEL, Quantity
 from features.units import UnitError, parse_unit
+from pipeline.name_patterns import check_time_form, columns_of, parse_pattern
 from pipeline.problems import Problem, ProblemsError, did_you_mean
+from pipeline.registry_tables import TEST_ENTRIES
 from pipeline.toml_problems import toml_problems, validation_problems
+from pipeline.workspace import LogKind  # noqa: TC001 - the record needs it when it is made
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.workspace import Workspace
 
 TimeFormat = Literal[
@@ -31,6 +36,10 @@ TimeFormat = Literal[
     "epoch_s", "epoch_ms", "epoch_us", "epoch_ns",
 ]  # fmt: skip
 _PATTERN_LENGTH = 80
+# which log, which id and which profile are for the registry alone to say
+STATED_COLUMNS = tuple(
+    entry.name for entry in TEST_ENTRIES.entries if entry.name not in {"log", "test_id", "profile"}
+)
 _NAME = re.compile(r"[a-z0-9][a-z0-9_]*")
 
 
@@ -49,11 +58,26 @@ class Recognition(_Part):
 class TextForm(_Part):
     """How the lines of a text file are laid out."""
 
-    delimiter: Literal["auto", ",", ";", "\t", "|"] = Field(
-        default="auto", description="mark between the columns"
+    delimiter: Literal["auto", ",", ";", "\t", "|", " "] = Field(
+        default="auto", description="mark between the columns; a blank: any number of blanks"
     )
     decimal_mark: Literal["auto", ".", ","] = Field(
         default="auto", description="decimal point or decimal comma"
+    )
+    thousands_mark: Literal["auto", ".", ","] = Field(
+        default="auto",
+        description="mark that groups thousands, where `1.234` or `1,234` has two meanings",
+    )
+    no_reading: tuple[str, ...] = Field(
+        default=(), description="further cells that mean no reading, such as -999.9"
+    )
+    short_rows: Literal["leave_out", "fill"] = Field(
+        default="leave_out",
+        description="rows with too few fields: leave them out and say so, or take what is "
+        "lacking at their end as empty",
+    )
+    comment_mark: str = Field(
+        default="", max_length=5, description="lines that start so are comments; empty: # // % ;"
     )
     encoding: Literal["auto", "utf-8", "utf-16", "latin-1", "cp1252"] = Field(
         default="auto", description="encoding of the text"
@@ -70,8 +94,8 @@ class TextForm(_Part):
 
     @model_validator(mode="after")
     def _marks_differ(self) -> TextForm:
-        if self.delimiter == self.decimal_mark == ",":
-            raise ValueError("`delimiter` and `decimal_mark` cannot both be a comma")
+        if self.thousands_mark == self.decimal_mark != "auto":
+            raise ValueError("`thousands_mark` and `decimal_mark` cannot be the same")
         return self
 
 
@@ -122,12 +146,36 @@ class ChannelMap(_Part):
         return fits_pattern(name, self.column)
 
 
+class NameForm(_Part):
+    """What the name of a log file says of its test."""
+
+    pattern: str = Field(
+        default="",
+        max_length=_PATTERN_LENGTH,
+        description="such as {vehicle_id}_{started_at:%Y%m%d_%H%M%S}, without the ending; parts "
+        "are columns of the registry's tests table, `*` stands for any letters",
+    )
+
+    @field_validator("pattern")
+    @classmethod
+    def _can_be_read(cls, pattern: str) -> str:
+        if pattern:
+            parse_pattern(pattern)
+            for column, is_time in columns_of(pattern).items():
+                _require_stated(column)
+                if is_time != (column == "started_at"):
+                    raise ValueError(
+                        "a form such as `:%Y%m%d_%H%M%S` belongs to started_at and to no other part"
+                    )
+        return pattern
+
+
 class Profile(_Part):
     """How one logger's files are recognised and read."""
 
     name: str = Field(description="name of the profile: small letters, digits and `_`")
     description: str = Field(default="", description="which logger, in words")
-    kind: Literal["text", "parquet"] = Field(default="text", description="kind of file")
+    kind: LogKind = Field(default="text", description="kind of file")
     recognise: Recognition = Field(default=Recognition(), description="how to recognise a file")
     text: TextForm = Field(default=TextForm(), description="layout of a text file")
     time: TimeForm = Field(default=TimeForm(), description="the time column")
@@ -136,7 +184,28 @@ class Profile(_Part):
     default_units: dict[Quantity, str] = Field(
         default={}, description="unit per quantity where neither map nor header states one"
     )
-    ignore: tuple[str, ...] = Field(default=(), description="columns to pass over in silence")
+    ignore: tuple[Annotated[str, Field(max_length=_PATTERN_LENGTH)], ...] = Field(
+        default=(), description="columns to pass over in silence; `*` and `?` as in `channels`"
+    )
+
+    from_header: dict[str, str] = Field(
+        default={},
+        description="fields of the file's header and the columns of the registry's tests table "
+        "that they state; for started_at with its form, such as started_at:%d.%m.%Y %H:%M",
+    )
+    from_name: NameForm = Field(default=NameForm(), description="what the file's name states")
+
+    @field_validator("from_header")
+    @classmethod
+    def _states_known_columns(cls, stated: dict[str, str]) -> dict[str, str]:
+        for column_and_form in stated.values():
+            column, _, form = column_and_form.partition(":")
+            _require_stated(column)
+            if form and column != "started_at":
+                raise ValueError(f"`{column_and_form}`: only started_at has a form")
+            if form:
+                check_time_form(form, "fz")
+        return stated
 
     @field_validator("name")
     @classmethod
@@ -156,6 +225,16 @@ class Profile(_Part):
             _require_unit(unit, quantity)
         return self
 
+    def fits_names(self, names: Sequence[str]) -> bool:
+        """True means: the column names that it wants are all there; case does not count."""
+        present = {name.lower() for name in names}
+        return all(name.lower() in present for name in self.recognise.columns)
+
+    @property
+    def states_tests(self) -> bool:
+        """True means: header or name of a file may say which test it is."""
+        return bool(self.from_header or self.from_name.pattern)
+
     def map_of(self, name: str) -> ChannelMap | None:
         """The first line of the map that fits a column name, None without one."""
         return next((line for line in self.channels if line.fits(name)), None)
@@ -172,6 +251,14 @@ def fits_pattern(name: str, pattern: str) -> bool:
     """
     literal = pattern.strip().lower().replace("[", "[[]")
     return fnmatchcase(name.strip().lower(), literal)
+
+
+def _require_stated(column: str) -> None:
+    if column not in STATED_COLUMNS:
+        raise ValueError(
+            f"`{column}` is no column of the tests table that a file may state. "
+            f"{did_you_mean(column, STATED_COLUMNS)}".rstrip()
+        )
 
 
 def _require_unit(text: str, quantity: Quantity) -> None:
@@ -203,7 +290,8 @@ def read_profiles(workspace: Workspace) -> tuple[Profile, ...]:
     own: dict[str, Profile] = {}
     for path in sorted(workspace.profiles_folder.glob("*.toml")):
         shown = workspace.shown(path)
-        text, found = toml_problems(path, shown)
+        leads_out = path.is_file() and not path.resolve().is_relative_to(workspace.root.resolve())
+        text, found = ("", [_outside(shown)]) if leads_out else toml_problems(path, shown)
         try:
             profile = None if found else Profile.model_validate(tomllib.loads(text))
         except ValidationError as error:
@@ -222,6 +310,15 @@ def read_profiles(workspace: Workspace) -> tuple[Profile, ...]:
 
 def _order(profile: Profile) -> tuple[bool, str]:
     return profile.recognise.anything, profile.name
+
+
+def _outside(shown: str) -> Problem:
+    return Problem(
+        "path_outside",
+        "The profile is a link that leads out of the workspace.",
+        shown,
+        hint="Copy the file into profiles/ in place of the link.",
+    )
 
 
 def _duplicate(name: str, shown: str) -> Problem:

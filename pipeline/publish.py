@@ -7,9 +7,10 @@ part of either. Does not belong here: the tables, and who may write (`lock`).
 
 from __future__ import annotations
 
-import os
 import shutil
 from typing import TYPE_CHECKING
+
+from pipeline.store_files import flush_to_disk
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,14 +26,3 @@ def publish(store_path: Path, published_path: Path) -> None:
     finally:
         unfinished.unlink(missing_ok=True)
     flush_to_disk(published_path.parent)
-
-
-def flush_to_disk(path: Path) -> None:
-    """Wait until the system has a file, or the entries of a folder, on its disk."""
-    if path.is_dir() and os.name == "nt":
-        return  # Windows keeps no handle on folders
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -22,12 +22,6 @@ if TYPE_CHECKING:
     from pipeline.log_requests import LogRequest
     from pipeline.profiles import Profile
 
-# What loggers print where a sensor gives no reading; it is missing, not unreadable.
-NO_READING = (
-    "-", "--", "---", "----", "-----", "NaN", "nan", "NAN", "n/a", "N/A", "NA", "null", "NULL",
-    "none", "None", "OL", "O.L",
-)  # fmt: skip
-
 
 @dataclass(frozen=True)
 class WideRows:
@@ -62,11 +56,17 @@ class LogGroup:
 
 @dataclass(frozen=True)
 class Field:
-    """A column to read from a file, as words or as numbers, before it has a meaning."""
+    """A column to read from a file, as words or as numbers, before it has a meaning.
+
+    `unit` is the unit text glued to its values, if any; `accepts_bare` says that a value
+    without it is in that unit too, because it is stated elsewhere as well.
+    """
 
     index: int
     name: str
     is_text: bool = False
+    unit: str = ""
+    accepts_bare: bool = True
 
     @property
     def column(self) -> str:

@@ -2,7 +2,8 @@
 
 Holds `read_logs` and its result `LogBatch`. Logs of one form are read together; a log
 that cannot be read costs only itself and is refused with a sentence. Does not belong
-here: what is done per kind of file (`text_logs`, `parquet_logs`), storing (`ingest`).
+here: what is done per kind of file (`text_logs`, `json_logs`, `parquet_logs`, `mdf_logs`),
+storing (`ingest`).
 """
 
 from __future__ import annotations
@@ -17,11 +18,14 @@ import polars as pl
 from features.channels import SAMPLES, channels_in
 from features.tables import Column, Table
 from pipeline.finishing import finish_group
+from pipeline.json_logs import read_json_logs
 from pipeline.log_requests import Door, LogRequest
+from pipeline.mdf_logs import read_mdf_logs
 from pipeline.parquet_logs import read_parquet_group, sort_parquet_logs
 from pipeline.raw_logs import Ledger
 from pipeline.refusals import NOTICES, REFUSALS, LogRefusedError
 from pipeline.text_logs import read_text_group, sort_text_logs
+from pipeline.workspace import kind_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -110,18 +114,17 @@ def _read_groups(
     requests: Sequence[LogRequest], door: Door, scratch: Path, ledger: Ledger
 ) -> Iterator[tuple[LogGroup, WideRows]]:
     """Raw rows of every group of logs, text files first."""
-    numbered = dict(enumerate(requests))
-    is_parquet = {
-        file: request.file.name.lower().endswith(".parquet") for file, request in numbered.items()
-    }
-    texts = {file: request for file, request in numbered.items() if not is_parquet[file]}
-    for text_group in sort_text_logs(texts, door, scratch, ledger):
+    kinds: dict[str, dict[int, LogRequest]] = {"text": {}, "json": {}, "parquet": {}, "mdf": {}}
+    for file, request in enumerate(requests):
+        kinds[kind_of(request.file.name)][file] = request
+    for text_group in sort_text_logs(kinds["text"], door, scratch, ledger):
         for wide in read_text_group(text_group, door, ledger):
             yield text_group.group, wide
-    parquets = {file: request for file, request in numbered.items() if is_parquet[file]}
-    for group in sort_parquet_logs(parquets, door, ledger):
+    yield from read_json_logs(kinds["json"], door, scratch, ledger)
+    for group in sort_parquet_logs(kinds["parquet"], door, ledger):
         for wide in read_parquet_group(group, door, ledger):
             yield group, wide
+    yield from read_mdf_logs(kinds["mdf"], door, ledger)
 
 
 def _stack(parts: Sequence[pl.DataFrame], requests: Sequence[LogRequest]) -> pl.DataFrame:

@@ -8,14 +8,15 @@ belong here: the steps themselves (`run`, `ingest`, `assess`).
 
 from __future__ import annotations
 
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from pipeline.inputs import read_inputs
 from pipeline.lock import hold_lock
-from pipeline.publish import flush_to_disk, publish
+from pipeline.migration import open_migrated
+from pipeline.publish import publish
 from pipeline.run import Order, StoreSummary, store_limits, take_steps
 from pipeline.store_faults import StoreError, StoreLockedError
+from pipeline.store_files import put_in_place, remove_store
 from pipeline.store_tables import RUNS, STORE_TABLES
 from pipeline.warehouse import Replacement, open_store
 
@@ -32,17 +33,14 @@ if TYPE_CHECKING:
 def rebuild(workspace: Workspace, order: Order, progress: Progress) -> StoreSummary:
     """Make the store anew from raw files and registry, and publish it."""
     inputs = read_inputs(workspace)
-    unfinished = workspace.work_folder / "store.rebuilding.duckdb"
+    unfinished = workspace.rebuilding_file
     with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
-        _remove(unfinished)
+        remove_store(unfinished)
         try:
             summary = _build(workspace, order, inputs, unfinished, progress)
-            flush_to_disk(unfinished)
-            _remove_journal(workspace.store_file)
-            unfinished.replace(workspace.store_file)
-            flush_to_disk(workspace.work_folder)
+            put_in_place(unfinished, workspace.store_file)
         finally:
-            _remove(unfinished)
+            remove_store(unfinished)
         publish(workspace.store_file, workspace.published_file)
     return summary
 
@@ -66,19 +64,11 @@ def _earlier_runs(workspace: Workspace, inputs: Inputs) -> pl.DataFrame | None:
         return None
     limits = store_limits(workspace, inputs.settings)
     try:
-        with open_store(workspace.store_file, STORE_TABLES, limits) as store:
+        # opened for writing, so that its journal is written into it before it is replaced
+        store, _ = open_migrated(workspace.store_file, STORE_TABLES, limits)
+        with store:
             return store.read("runs")
     except StoreLockedError:
         raise
     except StoreError:
         return None
-
-
-def _remove(path: Path) -> None:
-    path.unlink(missing_ok=True)
-    _remove_journal(path)
-
-
-def _remove_journal(path: Path) -> None:
-    with suppress(FileNotFoundError):
-        path.with_name(path.name + ".wal").unlink()

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.clocks import TimeUse, find_time_column, find_time_use
-from pipeline.layouts import FoundLayout, find_layout, find_untimed_header
+from pipeline.header_lines import find_untimed_header
+from pipeline.layouts import FoundLayout, find_layout
+from pipeline.number_texts import split_glued
 from pipeline.problems import did_you_mean
 from pipeline.refusals import LogRefusedError, header_only
 
@@ -69,8 +71,9 @@ def recognise_text(
         No profile fits, or the log has no readable time or no data.
     """
     for profile in candidates(profiles, "text", asked_for):
-        found = find_layout(opening.lines, profile)
-        if found is not None and _fits(profile, opening.lines[0], found.layout.names):
+        fits = _fits_first_line(profile, opening.lines[0])
+        found = find_layout(opening.lines, profile) if fits else None
+        if found is not None:
             return _with_time(profile, found, len(opening.lines))
         if asked_for is not None:
             raise _mismatch(profile, "its first lines are not as the profile says")
@@ -100,18 +103,14 @@ def _no_header(lines: Sequence[str]) -> LogRefusedError:
     )
 
 
-def _fits(profile: Profile, first_line: str, names: Sequence[str]) -> bool:
-    """True means: everything that the profile wants to see is there."""
-    rule = profile.recognise
-    if rule.first_line and first_line.lstrip("\ufeff").strip() != rule.first_line:
-        return False
-    return fits_names(profile, names)
+def _fits_first_line(profile: Profile, first_line: str) -> bool:
+    wanted = profile.recognise.first_line
+    return not wanted or first_line.lstrip("\ufeff").strip("\0 \t\r") == wanted
 
 
 def fits_names(profile: Profile, names: Sequence[str]) -> bool:
     """True means: the column names that the profile wants are all there; case does not count."""
-    present = {name.lower() for name in names}
-    return all(name.lower() in present for name in profile.recognise.columns)
+    return profile.fits_names(names)
 
 
 def _with_time(profile: Profile, found: FoundLayout, n_lines: int) -> Recognised:
@@ -127,7 +126,9 @@ def _with_time(profile: Profile, found: FoundLayout, n_lines: int) -> Recognised
             hint="Check `header_line` and `units_row` of the profile.",
         )
     sample = found.first_row[index] if index < len(found.first_row) else ""
-    unit = layout.unit_texts[index]
+    unit = layout.unit_texts[index] or layout.glued[index]
+    glued = split_glued(sample) if layout.glued[index] else None
+    sample = glued[0] if glued else sample
     use = find_time_use(index, layout.names[index], unit, sample, profile.time)
     return Recognised(profile, found, use)
 

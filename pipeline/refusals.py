@@ -23,7 +23,7 @@ _OF_THE_MACHINE = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EMFILE, errno.ENFILE, errno.ENOMEM}
 )
 # Refusals that the next run may not meet again, though the file is the same.
-PASSING_CODES = frozenset({"unreadable_file", "file_missing"})
+PASSING_CODES = frozenset({"unreadable_file", "file_missing", "mdf_library_missing"})
 
 _COLUMNS = (
     Column("path", pl.String(), "", "the log file, relative to the logs folder"),
@@ -79,6 +79,15 @@ def header_only() -> LogRefusedError:
         "The file has a header but no readings.",
         place="after the header",
         hint="The recording was probably stopped at once; repeat the test.",
+    )
+
+
+def too_large(largest_bytes: int) -> LogRefusedError:
+    """The refusal of a log that holds more than the settings let in."""
+    return LogRefusedError(
+        "too_large",
+        f"The file holds more than {largest_bytes / 1e6:g} MB, more than a test log should.",
+        hint="If it is a log, raise `largest_log_megabytes` under [reading] in chillroster.toml.",
     )
 
 

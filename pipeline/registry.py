@@ -23,7 +23,7 @@ from pipeline.registry_checks import (
     check_table,
     check_unique,
 )
-from pipeline.registry_files import read_raw
+from pipeline.registry_files import LARGEST_BYTES, read_raw
 from pipeline.registry_tables import REGISTRY_FILES, REGISTRY_TABLES, RegistryTable
 from pipeline.workspace import is_inside
 
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
 
 # a backslash or a drive letter would be read differently on another system
-_FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
+FOREIGN_PATH = re.compile(r"\\|^[A-Za-z]:")
 # whose rows are things that exist once, however their id is spelled
 _TABLES_OF_THINGS = ("models", "vehicles")
 _TRANSCRITICAL = "refrigerant_transcritical"
@@ -54,7 +54,11 @@ class Registry:
 
 
 def read_registry(
-    workspace: Workspace, zone: str, profile_names: Collection[str] | None = None
+    workspace: Workspace,
+    zone: str,
+    profile_names: Collection[str] | None = None,
+    *,
+    largest_bytes: int = LARGEST_BYTES,
 ) -> Registry:
     """All tables of a workspace's registry.
 
@@ -65,6 +69,8 @@ def read_registry(
         Time zone of instants written without an offset.
     profile_names : collection of str, optional
         Names that `tests.profile` may hold; None leaves them unchecked.
+    largest_bytes : int
+        Most that one file may hold, unpacked.
 
     Raises
     ------
@@ -75,7 +81,7 @@ def read_registry(
     checked: dict[str, Checked] = {}
     for table in REGISTRY_FILES:
         try:
-            checked[table.name] = _read_table(workspace, table, zone)
+            checked[table.name] = _read_table(workspace, table, zone, largest_bytes)
         except ProblemsError as error:
             problems += error.problems
             continue
@@ -87,11 +93,20 @@ def read_registry(
         frames["models"], found = _resolve_refrigerants(frames["models"], shown["models"])
         problems += found
     if problems:
-        raise ProblemsError(sorted(problems, key=lambda one: (one.file, one.line or 0)))
+        told = [_with_spot(problem, checked) for problem in problems]
+        raise ProblemsError(sorted(told, key=lambda one: (one.file, one.line or 0)))
     return Registry(
         **{name: REGISTRY_TABLES[name].conform(frames[name].drop("line")) for name in frames},
         notices=tuple(notice for one in checked.values() for notice in one.notices),
     )
+
+
+def _with_spot(problem: Problem, checked: Mapping[str, Checked]) -> Problem:
+    """The problem with its row and sheet, where its file has no lines."""
+    raws = [one.raw for one in checked.values() if one.raw and one.raw.shown == problem.file]
+    if problem.spot or not raws:
+        return problem
+    return replace(problem, spot=raws[0].spot(problem.line))
 
 
 def _shown(workspace: Workspace, name: str) -> str:
@@ -101,8 +116,10 @@ def _shown(workspace: Workspace, name: str) -> str:
     return workspace.shown(found[0] if found else folder / f"{name}.csv")
 
 
-def _read_table(workspace: Workspace, table: RegistryTable, zone: str) -> Checked:
-    raw = read_raw(workspace, table.name)
+def _read_table(
+    workspace: Workspace, table: RegistryTable, zone: str, largest_bytes: int
+) -> Checked:
+    raw = read_raw(workspace, table.name, largest_bytes)
     if raw is not None:
         checked = check_table(_with_plain_paths(raw), table, zone)
         if table.name not in _TABLES_OF_THINGS:
@@ -158,7 +175,7 @@ def _check_tests(
 ) -> list[Problem]:
     problems = check_unique(tests.filter(pl.col("test_id").is_not_null()), ("test_id",), shown)
     for line, log, profile in tests.select("line", "log", "profile").rows():
-        if log is not None and (_FOREIGN_PATH.search(log) or not is_inside(log)):
+        if log is not None and (FOREIGN_PATH.search(log) or not is_inside(log)):
             sentence = f"`log` is {log!r}, which is not a path below logs/."
             hint = "Write it relative to logs/ with forward slashes, such as 2026/a.csv."
             problems.append(Problem("path_outside", sentence, shown, line, hint))

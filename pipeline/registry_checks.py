@@ -28,11 +28,15 @@ _MOST_ALIKE = 20
 
 @dataclass(frozen=True)
 class Checked:
-    """A table as values with its lines, the problems found, and what is only worth saying."""
+    """A table as values with its lines, the problems found, and what is only worth saying.
+
+    `raw` is what it was read from, which knows how its places are called.
+    """
 
     frame: pl.DataFrame
     problems: tuple[Problem, ...]
     notices: tuple[Problem, ...]
+    raw: RawTable | None = None
 
 
 def check_table(raw: RawTable, table: RegistryTable, zone: str) -> Checked:
@@ -48,7 +52,7 @@ def check_table(raw: RawTable, table: RegistryTable, zone: str) -> Checked:
         problems += found
     frame = pl.DataFrame(columns)
     problems += check_unique(frame, table.key, raw.shown)
-    return Checked(frame, tuple(problems), tuple(notices))
+    return Checked(frame, tuple(problems), tuple(notices), raw)
 
 
 def _texts(raw: RawTable, entry: Entry) -> pl.Series:
@@ -91,7 +95,8 @@ def _check_cells(
 
     def unreadable(line: int, text: str) -> Problem:
         sentence = f"`{entry.name}` is not {kind}: {text!r}."
-        return Problem(f"not_{entry.kind}", sentence, raw.shown, line, hint)
+        spot = raw.spot(line, entry.name)
+        return Problem(f"not_{entry.kind}", sentence, raw.shown, line, hint, spot)
 
     problems = _each_line(lines, texts, unread, unreadable)
     if entry.required and entry.name in raw.cells.columns:
@@ -108,20 +113,22 @@ def _check_cells(
 
 def _empty(raw: RawTable, entry: Entry, line: int) -> Problem:
     sentence = f"`{entry.name}` is empty, but every row needs it."
-    return Problem("empty_cell", sentence, raw.shown, line, f"State {entry.meaning}.")
+    hint = f"State {entry.meaning}."
+    return Problem("empty_cell", sentence, raw.shown, line, hint, raw.spot(line, entry.name))
 
 
 def _word(raw: RawTable, entry: Entry, line: int, text: str) -> Problem:
     sentence = f"`{entry.name}` cannot be {text!r}."
     known = ", ".join(f"`{choice}`" for choice in entry.choices)
     hint = did_you_mean(text, entry.choices) or f"Known are: {known}."
-    return Problem("unknown_word", sentence, raw.shown, line, hint)
+    return Problem("unknown_word", sentence, raw.shown, line, hint, raw.spot(line, entry.name))
 
 
 def _range(raw: RawTable, entry: Entry, line: int, text: str) -> Problem:
     unit = f" {entry.unit}" if entry.unit not in {"", "1"} else ""
     sentence = f"`{entry.name}` is {text}, outside {entry.lowest:g} to {entry.highest:g}{unit}."
-    return Problem("out_of_range", sentence, raw.shown, line, "Check the value and its unit.")
+    hint = "Check the value and its unit."
+    return Problem("out_of_range", sentence, raw.shown, line, hint, raw.spot(line, entry.name))
 
 
 def _each_line(

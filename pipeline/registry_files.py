@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.hidden_sizes import HiddenSizeError, parquet_bytes, workbook_bytes
 from pipeline.problems import Problem, ProblemsError
+from pipeline.workbook_cells import FaultyCell, first_sheet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,7 +25,14 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
 
 ENDINGS = (".csv", ".xlsx", ".parquet")
+LARGEST_BYTES = 100_000_000
+# far above what a table has, even with columns of the shop's own
+_MOST_COLUMNS = 500
 _DELIMITERS = (",", ";", "\t")
+_NO_SUCH_FORM = {
+    ".xlsx": "it is not an XLSX workbook",
+    ".parquet": "it is not a Parquet file of plain columns",
+}
 
 
 @dataclass(frozen=True)
@@ -32,8 +41,9 @@ class RawTable:
 
     `cells` has one text column per header, null where a cell is empty, and the column
     `line`: the line (CSV) or row (XLSX, Parquet) the cells stand on; `header_line` is
-    that of the header. In a file with
-    semicolons a comma in a number is a decimal comma.
+    that of the header. In a file with semicolons a comma in a number is a decimal comma.
+    A workbook and a Parquet file have rows for lines (`counts_rows`), a workbook a `sheet`.
+    `delimiter` parts the cells of a row to paste: that of a CSV, else the tab.
     """
 
     shown: str
@@ -41,10 +51,24 @@ class RawTable:
     decimal_comma: bool = False
     header_line: int = 1
     problems: tuple[Problem, ...] = field(default=())
+    delimiter: str = "\t"
+    counts_rows: bool = False
+    sheet: str = ""
+
+    def spot(self, line: int | None, column: str = "") -> str:
+        """A place in a workbook or a Parquet file; empty for text, whose lines are counted."""
+        if not self.counts_rows or line is None:
+            return ""
+        sheet = f"sheet {self.sheet}, " if self.sheet else ""
+        return f"{sheet}row {line}" + (f", column {column}" if column else "")
 
 
-def read_raw(workspace: Workspace, name: str) -> RawTable | None:
+def read_raw(
+    workspace: Workspace, name: str, largest_bytes: int = LARGEST_BYTES
+) -> RawTable | None:
     """The cells of a registry table, None when it has no file.
+
+    A file that holds more than `largest_bytes`, unpacked, is not read.
 
     Raises
     ------
@@ -62,8 +86,44 @@ def read_raw(workspace: Workspace, name: str) -> RawTable | None:
         raise ProblemsError([Problem("two_files", sentence, shown, hint="Keep one of them.")])
     if not present[0].is_file():
         raise ProblemsError([_unreadable(shown, "it is no plain file, or a link to nowhere")])
-    readers = {".csv": _read_csv, ".xlsx": _read_xlsx, ".parquet": _read_parquet}
-    return readers[present[0].suffix](present[0], shown)
+    _check_size(present[0], shown, largest_bytes)
+    if present[0].suffix == ".parquet":
+        return _read_parquet(present[0], shown, largest_bytes)
+    read = _read_csv if present[0].suffix == ".csv" else _read_xlsx
+    return read(present[0], shown)
+
+
+def _check_size(path: Path, shown: str, largest_bytes: int) -> None:
+    """Refuse a file before it is read whose content would not fit.
+
+    Raises
+    ------
+    ProblemsError
+        The file holds too much, or does not tell how much it holds.
+    """
+    try:
+        size = path.stat().st_size
+        if path.suffix == ".xlsx" and size:
+            size = max(size, workbook_bytes(path, largest_bytes))
+        elif path.suffix == ".parquet":
+            size = max(size, parquet_bytes(path))
+    except OSError as error:
+        raise ProblemsError([_unreadable(shown, error.strerror or str(error))]) from error
+    except HiddenSizeError as error:
+        raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
+    if size > largest_bytes:
+        raise ProblemsError([_too_large(shown, largest_bytes)])
+
+
+def _too_large(shown: str, largest_bytes: int) -> Problem:
+    return Problem(
+        "too_large",
+        f"The file holds more than {largest_bytes / 1e6:g} MB of cells, more than a registry "
+        "table should.",
+        shown,
+        hint="Delete cells far below or beside the table; if all of it is needed, raise "
+        "`largest_registry_megabytes` under [reading] in chillroster.toml.",
+    )
 
 
 def _read_csv(path: Path, shown: str) -> RawTable:
@@ -82,7 +142,8 @@ def _read_csv(path: Path, shown: str) -> RawTable:
         sentence = f"The file is not a table of cells: {error}."
         hint = "Save it again as CSV from the spreadsheet."
         raise ProblemsError([Problem("not_csv", sentence, shown, line, hint)]) from error
-    return _raw(rows, shown, decimal_comma=delimiter == ";")
+    raw = _raw(rows, shown, decimal_comma=delimiter == ";")
+    return replace(raw, delimiter=delimiter)
 
 
 def _decode(path: Path, shown: str) -> str:
@@ -112,21 +173,42 @@ def _read_xlsx(path: Path, shown: str) -> RawTable:
             raise_if_empty=False,
             read_options={"skip_rows": 0},
         )
+        name, faulty = first_sheet(path)
     except Exception as error:  # the reader's own exceptions share no public base
-        raise ProblemsError([_unreadable(shown, "it is not an XLSX workbook")]) from error
+        raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
     rows = [[cell or "" for cell in row] for row in sheet.cast(pl.String).rows()]
-    return _raw(enumerate(rows, start=1), shown, decimal_comma=False)
+    raw = _raw(enumerate(rows, start=1), shown, decimal_comma=False)
+    raw = replace(raw, counts_rows=True, sheet=name)
+    found = [_faulty(raw, one) for one in faulty]
+    return replace(raw, problems=(*raw.problems, *found))
 
 
-def _read_parquet(path: Path, shown: str) -> RawTable:
+def _faulty(raw: RawTable, cell: FaultyCell) -> Problem:
+    return Problem(
+        "faulty_cell",
+        f"The cell holds no value but {cell.says}.",
+        raw.shown,
+        cell.row,
+        "Write the value itself into the cell, or correct its formula and save the workbook.",
+        f"sheet {raw.sheet}, cell {cell.column}{cell.row}",
+    )
+
+
+def _read_parquet(path: Path, shown: str, largest_bytes: int) -> RawTable:
     try:
         frame = pl.read_parquet(path, glob=False)
-        texts = frame.select(pl.all().cast(pl.String))
+        # a column of whole numbers with gaps is often written as one of decimals
+        floats = pl.selectors.float()
+        whole = floats.cast(pl.String).str.strip_suffix(".0")
+        texts = frame.select(pl.all().exclude(pl.Float32, pl.Float64).cast(pl.String), whole)
+        texts = texts.select(frame.columns)
     except (pl.exceptions.PolarsError, OSError) as error:
-        reason = "it is not a Parquet file of plain columns"
-        raise ProblemsError([_unreadable(shown, reason)]) from error
+        raise ProblemsError([_unreadable(shown, _NO_SUCH_FORM[path.suffix])]) from error
+    # a text that every row names stands in the file, and in the frame, only once
+    if sum(texts.select(pl.all().str.len_bytes().sum()).row(0)) > largest_bytes:
+        raise ProblemsError([_too_large(shown, largest_bytes)])
     rows = [texts.columns, *([cell or "" for cell in row] for row in texts.rows())]
-    return _raw(enumerate(rows), shown, decimal_comma=False)
+    return replace(_raw(enumerate(rows), shown, decimal_comma=False), counts_rows=True)
 
 
 def _unreadable(shown: str, reason: str) -> Problem:
@@ -147,6 +229,8 @@ def _raw(rows: Iterable[tuple[int, list[str]]], shown: str, *, decimal_comma: bo
         return RawTable(shown, pl.DataFrame(schema={"line": pl.Int64}), decimal_comma)
     header_line, header = filled[0]
     width = max(index + 1 for index, cell in enumerate(header) if cell)
+    if width > _MOST_COLUMNS:
+        raise ProblemsError([_too_wide(shown, header_line, width)])
     names, problems = _names(header[:width], shown, header_line)
     for line, row in filled[1:]:
         if any(row[width:]):
@@ -175,6 +259,16 @@ def _names(header: list[str], shown: str, line: int) -> tuple[dict[str, int], li
         else:
             names[name] = index
     return names, problems
+
+
+def _too_wide(shown: str, line: int, width: int) -> Problem:
+    return Problem(
+        "too_many_columns",
+        f"The header reaches to column {width}; a registry table has at most {_MOST_COLUMNS}.",
+        shown,
+        line,
+        "Delete the cells far to the right of the table.",
+    )
 
 
 def _too_long(shown: str, line: int, found: int, width: int) -> Problem:

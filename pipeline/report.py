@@ -42,6 +42,7 @@ _FRAMES = (
     "logs",
     "rejected",
     "notices",
+    "unassigned",
 )
 
 

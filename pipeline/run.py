@@ -17,8 +17,11 @@ from pipeline.fingerprints import code_fingerprint, code_version, hash_values
 from pipeline.ingest import IngestSummary, ingest
 from pipeline.inputs import Inputs, read_inputs
 from pipeline.lock import hold_lock
+from pipeline.migration import MIGRATED, open_migrated
+from pipeline.problems import Problem
 from pipeline.publish import publish
 from pipeline.store_faults import StoreError, StoreLockedError
+from pipeline.store_files import remove_store
 from pipeline.store_tables import RUNS, STORE_TABLES
 from pipeline.warehouse import (
     Replacement,
@@ -28,11 +31,12 @@ from pipeline.warehouse import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
     from pathlib import Path
 
     from pipeline.assess import AssessSummary
-    from pipeline.problems import Problem
+    from pipeline.paste_rows import Unassigned
     from pipeline.progress import Progress
     from pipeline.settings import Settings
     from pipeline.workspace import Workspace
@@ -70,13 +74,38 @@ class StoreSummary:
         return sum(step.n_rows_written for step in (self.ingest, self.assess) if step)
 
     @property
+    def n_refused(self) -> int:
+        """Files and columns refused, and logs held."""
+        held = self.ingest.unassigned if self.ingest else ()
+        return self.rejected.height + len(held)
+
+    @property
     def lines(self) -> list[str]:
         """The summary for the terminal: each step, what was refused, whether readers see it."""
         steps = [step.text for step in (self.ingest, self.assess) if step]
         refused = refusal_lines(self.rejected) if self.ingest else []
+        refused += unassigned_lines(self.ingest.unassigned) if self.ingest else []
         news = f"{self.n_rows_written} rows written" if self.is_published else "nothing changed"
         notices = [notice.text for notice in self.notices]
         return [*notices, *steps, *refused, f"warehouse.duckdb: {news}."]
+
+
+def unassigned_lines(held: Sequence[Unassigned]) -> list[str]:
+    """The logs that wait for their row: why, and the row to add, all that there are."""
+    if not held:
+        return []
+    lines = ["Unassigned, held until the registry says which test each is:"]
+    lines += [f"  {log.path}: {log.sentence} {log.hint}" for log in held[:_REASONS_SHOWN]]
+    if len(held) > _REASONS_SHOWN:
+        rest = len(held) - _REASONS_SHOWN
+        lines.append(f"  and {rest} more: `chillroster export --table unassigned`")
+    by_header: dict[str, list[str]] = {}
+    for log in held:
+        by_header.setdefault(log.columns, []).append(log.row)
+    lines.append("  Rows to add to registry/tests:")
+    for header, rows in by_header.items():
+        lines += [f"    {header}", *(f"    {row}" for row in rows)]
+    return lines
 
 
 def refusal_lines(rejected: pl.DataFrame) -> list[str]:
@@ -114,16 +143,22 @@ def update_store(
     """
     inputs = inputs or read_inputs(workspace)
     with hold_lock(workspace.work_folder / "lock", f"chillroster {order.command}"):
-        with open_store(
-            workspace.store_file, STORE_TABLES, store_limits(workspace, inputs.settings)
-        ) as store:
+        remove_store(workspace.rebuilding_file)  # of a rebuild that was killed
+        limits = store_limits(workspace, inputs.settings)
+        opened, is_migrated = open_migrated(workspace.store_file, STORE_TABLES, limits)
+        with opened as store:
             steps = take_steps(workspace, order, store, inputs, progress)
             store.checkpoint()
             state = store.state
         is_published = state != published_state(workspace, inputs.settings)
         if is_published:
             publish(workspace.store_file, workspace.published_file)
-    return StoreSummary(*steps, inputs.notices, is_published)
+    notices = (*inputs.notices, *([_migrated(workspace)] if is_migrated else []))
+    return StoreSummary(*steps, notices, is_published)
+
+
+def _migrated(workspace: Workspace) -> Problem:
+    return Problem("store_migrated", MIGRATED, workspace.shown(workspace.store_file))
 
 
 def take_steps(
@@ -207,7 +242,7 @@ def _run_row(
                 "settings_hash": [hash_values(settings.model_dump(mode="json"))],
                 "logs_hash": [hash_values(stored.select("path", "inputs_hash").rows())],
                 "n_logs_stored": [ingested.n_stored if ingested else 0],
-                "n_logs_refused": [logs.height - stored.height],
+                "n_logs_refused": [logs.filter(pl.col("outcome_code") == "refused").height],
                 "n_rows_written": [n_rows],
             }
         )

@@ -58,6 +58,22 @@ class ReadingSettings(BaseModel):
         le=4000,
         description="A log file larger than this, unpacked, is refused; megabytes.",
     )
+    # logs of readings pack to a tenth, of frozen ones to a fiftieth (common practice, no source)
+    highest_packing_ratio: float = Field(
+        default=200.0,
+        ge=2,
+        le=2000,
+        description=(
+            "A packed log that unpacks to more than so many times its size is refused: it was "
+            "made to burst, not to be read. Of files that hold under 4 MB any ratio is read."
+        ),
+    )
+    largest_registry_megabytes: float = Field(
+        default=100.0,
+        gt=0,
+        le=1000,
+        description="A registry file larger than this, unpacked, is refused; megabytes.",
+    )
     unreadable_share: float = Field(
         default=0.01,
         ge=0,

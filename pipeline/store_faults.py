@@ -13,6 +13,14 @@ if TYPE_CHECKING:
 
 # Words by which the database says that the disk, or the limit for its scratch files, is full.
 _FULL = ("no space left", "disk quota", "max_temp_directory_size", "file too large")
+# Words by which it says that the disk, or the network to it, failed in reading or writing.
+_FAILING = (
+    "input/output error",
+    "fsync failed",
+    "could not write",
+    "could not truncate",
+    "stale file handle",
+)
 _NO_MEMORY = ("out of memory", "failed to allocate")
 _REFUSED = ("permission denied", "read-only file system")
 _DAMAGED = (
@@ -38,6 +46,25 @@ class StoreLockedError(StoreError):
     """Another process is writing to the store."""
 
 
+class OlderStoreError(StoreError):
+    """The store was made with other tables, by a version that is not newer than this one."""
+
+
+def other_version(path: Path, found: int, known: int) -> StoreError:
+    """What to say of a store whose tables are of version `found`, not of `known`."""
+    if found > known:
+        return StoreError(
+            f"{path} was written by a newer version of chillroster: its tables are of version "
+            f"{found}, and this program knows them up to version {known}",
+            "install the newer version again; nothing was changed. (`chillroster rebuild` would "
+            "make the store anew with this version from the log files that are still there)",
+        )
+    return OlderStoreError(
+        f"{path} was written by another version of chillroster, with other tables",
+        "run `chillroster run`: it carries over what is stored and reads the raw log files again",
+    )
+
+
 def store_fault(path: Path, message: str) -> StoreError | None:
     """What a database's message means for the store at a path; None when it is another fault."""
     # folders may be called anything
@@ -47,6 +74,12 @@ def store_fault(path: Path, message: str) -> StoreError | None:
             f"there is no room left on the disk for {path}",
             "free some space, or raise temp_limit under [store] in chillroster.toml, and run the "
             "command again; what was stored before is intact",
+        )
+    if any(words in text for words in _FAILING):
+        return StoreError(
+            f"the disk failed while {path} was read or written: {message.splitlines()[0]}",
+            "check the disk, or the connection to it, and run the command again; what was stored "
+            "before is intact",
         )
     if any(words in text for words in _NO_MEMORY):
         return StoreError(

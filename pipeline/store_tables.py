@@ -1,8 +1,8 @@
 """The tables of the store: which there are, and those that belong to no other folder.
 
-Declares `LOGS`, `REJECTED`, `NOTICES` and `RUNS`, and lists all tables in the order they
-are shown. Every other table is declared beside its producer. Does not belong here: SQL
-(`warehouse`), and what fills them.
+Declares `LOGS`, `REJECTED`, `NOTICES`, `UNASSIGNED` and `RUNS`, and lists all tables in
+the order they are shown. Every other table is declared beside its producer. Does not
+belong here: SQL (`warehouse`), and what fills them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LOGS = Table(
     ("path",),
     (
         Column("path", pl.String(), "", "the log file, relative to the logs folder"),
-        Column("outcome_code", pl.String(), "", "stored or refused"),
+        Column("outcome_code", pl.String(), "", "stored, refused or unassigned"),
         Column("test_id", pl.String(), "", "the test, default the first 16 digits of its hash"),
         Column("vehicle_id", pl.String(), "", "the vehicle that the registry names for it"),
         Column("content_hash", pl.String(), "", "SHA-256 of the content that is stored"),
@@ -63,6 +63,21 @@ NOTICES = Table(
     REFUSALS.columns,
 )
 
+UNASSIGNED = Table(
+    "unassigned",
+    "one row per log held until it is known which test it is",
+    ("path",),
+    (
+        Column("path", pl.String(), "", "the log file, relative to the logs folder"),
+        Column("reason_code", pl.String(), "", "why it is held, for machines"),
+        Column("sentence", pl.String(), "", "why it is held, for people"),
+        Column("missing", pl.String(), "", "columns to be filled in, separated by blanks"),
+        Column("hint", pl.String(), "", "what to do about it"),
+        Column("columns", pl.String(), "", "the columns of the tests table, in its order"),
+        Column("row", pl.String(), "", "a row for the tests table, with what is known filled in"),
+    ),
+)
+
 RUNS = Table(
     "runs",
     "one row per command that changed the store",
@@ -83,7 +98,7 @@ RUNS = Table(
 
 # What one log brings, replaced together with its row in LOGS.
 PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES)
-PER_PATH_TABLES = (LOGS, REJECTED, NOTICES)
+PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 
 STORE_TABLES: tuple[Table, ...] = (

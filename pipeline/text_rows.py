@@ -8,16 +8,29 @@ Does not belong here: splitting a file into cells (`careful`, `parquet_logs`).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.raw_logs import NO_READING
+from pipeline.header_lines import is_unit
+from pipeline.number_texts import (
+    PLAIN_NUMBERS,
+    NumberForm,
+    ReadCells,
+    read_numbers,
+    same_unit,
+    split_glued,
+    without_marks,
+)
 from pipeline.refusals import LogRefusedError, Objection
 
 if TYPE_CHECKING:
     from pipeline.raw_logs import Field
+
+_TWO_MEANINGS = re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+|[+-]?\d{1,3}(?:,\d{3})+")
+# Different unreadable cells of a column that are looked at for another unit.
+_CELLS_TRIED = 1000
 
 
 @dataclass(frozen=True)
@@ -28,7 +41,7 @@ class TextRows:
     rows: pl.DataFrame
     time_name: str
     fields: tuple[Field, ...]
-    decimal_comma: bool = False
+    form: NumberForm = PLAIN_NUMBERS
 
 
 @dataclass(frozen=True)
@@ -60,12 +73,13 @@ def clean_rows(texts: TextRows, unreadable_share: float) -> CleanRows:
     columns = [timed["seconds"]]
     refusals: list[Objection] = []
     for field in texts.fields:
-        cells = _without_marks(timed[field.column])
-        values = _values(cells, field, decimal_comma=texts.decimal_comma)
-        is_bad = cells.is_not_null() & values.is_null()
-        bad = pl.DataFrame({"line": timed["line"], "cell": cells}).filter(is_bad)
-        if bad.height > unreadable_share * timed.height:
-            refusals.append(_refused(texts.path, field, bad, timed.height))
+        cells = timed[field.column]
+        read = read_cells(cells, field, texts.form)
+        values = read.values
+        bad = pl.DataFrame({"line": timed["line"], "cell": cells}).filter(read.is_bad)
+        changed = _first_change(texts.path, field, bad)
+        if changed is not None or bad.height > unreadable_share * timed.height:
+            refusals.append(changed or _refused(texts.path, field, bad, timed.height))
             values = pl.Series(field.column, [None] * timed.height, field.dtype)
         elif bad.height:
             notices.append(_remarked(texts.path, field, bad, timed.height))
@@ -95,45 +109,54 @@ def _timed(texts: TextRows, unreadable_share: float) -> tuple[pl.DataFrame, list
     return rows.filter(has_time), [remark]
 
 
-def _without_marks(cells: pl.Series) -> pl.Series:
-    """The cells, null where they are empty or say that there is no reading."""
-    frame = cells.str.strip_chars().alias("cell").to_frame()
-    says_nothing = pl.col("cell").is_in(["", *NO_READING])
-    kept = pl.when(~says_nothing).then("cell").alias(cells.name)
-    return frame.select(kept).to_series()
-
-
-def _values(cells: pl.Series, field: Field, *, decimal_comma: bool) -> pl.Series:
+def read_cells(cells: pl.Series, field: Field, form: NumberForm) -> ReadCells:
+    """The cells of a field as words or numbers, under the name of the series."""
     if field.is_text:
-        return cells
-    parsed = number(pl.col(cells.name), decimal_comma=decimal_comma)
-    return cells.to_frame().select(parsed).to_series()
+        words = without_marks(cells)
+        return ReadCells(words, cells.is_null() & cells.is_not_null())
+    glued = replace(form, unit=field.unit, accepts_bare=field.accepts_bare)
+    return read_numbers(cells, glued)
 
 
-def number(text: pl.Expr, *, decimal_comma: bool) -> pl.Expr:
-    """The number that a text means; null where it is none or where its marks are ambiguous.
-
-    Thousands marks are read only beside a decimal mark: in a file of decimal commas
-    `1.234,5` is clear and `1.234` is not.
-    """
-    thousands, mark = (r"\.", ",") if decimal_comma else (",", ".")
-    grouped = text.str.contains(rf"^[+-]?\d{{1,3}}({thousands}\d{{3}})+{re.escape(mark)}\d+$")
-    clear = pl.when(grouped).then(text.str.replace_all(thousands, "")).otherwise(text)
-    plain = clear.str.replace(mark, ".", literal=True)
-    value = plain.cast(pl.Float64, strict=False)
-    return pl.when(~clear.str.contains(thousands) & value.is_finite()).then(value)
+def _first_change(path: str, field: Field, bad: pl.DataFrame) -> Objection | None:
+    """The refusal of a column whose values change their unit, None for any other."""
+    if not field.unit:
+        return None
+    for line, cell in bad.unique("cell", maintain_order=True).head(_CELLS_TRIED).rows():
+        found = split_glued(cell)
+        if found is not None and is_unit(found[1]) and same_unit(found[1]) != same_unit(field.unit):
+            return Objection(
+                path,
+                field.name,
+                "unit_changes",
+                f"The values begin in {field.unit} and go on in {found[1]}.",
+                f"column {field.name}, first in line {line}",
+                "Keep the logger's unit fixed during a test; export the log again in one unit.",
+            )
+    return None
 
 
 def _refused(path: str, field: Field, bad: pl.DataFrame, n_rows: int) -> Objection:
     line, cell = bad.row(0)
+    place = f"column {field.name}, first in line {line}"
+    if _TWO_MEANINGS.fullmatch(cell.strip()):
+        return Objection(
+            path,
+            field.name,
+            "number_ambiguous",
+            f"{bad.height} of {n_rows} cells have two meanings: the mark in {cell!r} can be a "
+            "decimal mark or group thousands.",
+            place,
+            "Say in a profile, under [text], `decimal_mark` or `thousands_mark`.",
+        )
     return Objection(
         path,
         field.name,
         "unreadable_cells",
         f"{bad.height} of {n_rows} cells are no numbers; the first is {cell!r}.",
-        f"column {field.name}, first in line {line}",
-        "Check the sensor and the logger's export; numbers must stand alone, without a unit and "
-        "without marks between thousands.",
+        place,
+        "Check the sensor and the logger's export. Cells that mean no reading can be listed in a "
+        "profile, under [text], `no_reading`.",
     )
 
 

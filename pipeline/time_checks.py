@@ -36,6 +36,10 @@ def refuse_impossible_times(raw: pl.DataFrame, time: TimeUse) -> dict[int, LogRe
     for row in _measured(raw).iter_rows(named=True):
         if 0 < row["n_back"] <= max(_RARE_STEPS, _RARE_SHARE * row["n_steps"]):
             refused[row["file"]] = _starts_again(row)
+        elif time.is_scientific and row["n_still"] > _RARE_SHARE * row["n_rows"]:
+            refused[row["file"]] = _rounded(row["n_still"], row["n_rows"], time)
+        elif row["n_steps"] == 0 and row["n_still"] >= _LEAST_STEPS:
+            refused[row["file"]] = _stands_still(row["n_rows"], time)
         elif row["n_steps"] >= _LEAST_STEPS and not _is_possible(row["interval_s"], time):
             refused[row["file"]] = _doubtful_unit(row["interval_s"], time)
     return refused
@@ -46,6 +50,8 @@ def _measured(raw: pl.DataFrame) -> pl.DataFrame:
     step_s = pl.col("seconds").diff()
     far_back = step_s < -_OUT_OF_TURN_S
     return raw.group_by("file", maintain_order=True).agg(
+        pl.len().alias("n_rows"),
+        (step_s == 0).sum().alias("n_still"),
         (step_s != 0).sum().alias("n_steps"),
         step_s.filter(step_s != 0).abs().median().alias("interval_s"),
         far_back.sum().alias("n_back"),
@@ -68,6 +74,27 @@ def _starts_again(row: dict[str, Any]) -> LogRefusedError:
         place=f"row of data {row['row_back'] + 1}",
         hint="Save each recording as a file of its own, with its own row in the registry; after "
         "a clock change repeat the test. Over the night when the clocks go back, write an offset.",
+    )
+
+
+def _rounded(n_still: int, n_rows: int, time: TimeUse) -> LogRefusedError:
+    return LogRefusedError(
+        "time_rounded",
+        f"The time has lost its last digits: {n_still} of {n_rows} rows have the time of the row "
+        "above, for it is written as a power of ten with too few digits, such as 1.7640E+09.",
+        place=f"column {time.name}",
+        hint="This comes from a spreadsheet that saved the file anew: export it from the logger "
+        "again, or format the column as a number without decimals before saving.",
+    )
+
+
+def _stands_still(n_rows: int, time: TimeUse) -> LogRefusedError:
+    return LogRefusedError(
+        "time_stands_still",
+        f"All {n_rows} rows have the same time.",
+        place=f"column {time.name}",
+        hint="If another column tells the time, name it in a profile, under [time], `column = "
+        "...`; else set the logger's clock and repeat the test.",
     )
 
 

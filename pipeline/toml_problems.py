@@ -20,14 +20,18 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+_MOST_BYTES = 1_000_000
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
 def toml_problems(path: Path, shown: str) -> tuple[str, list[Problem]]:
     """The text of a TOML file and what keeps it from being TOML (an empty list: nothing)."""
+    unfit = _unfit_file(path, shown)
+    if unfit is not None:
+        return "", [unfit]
     try:
         text = path.read_bytes().decode("utf-8-sig")
-        tomllib.loads(text)
+        return text, _endless_numbers(tomllib.loads(text), text, shown)
     except UnicodeDecodeError:
         return "", [
             Problem(
@@ -43,8 +47,7 @@ def toml_problems(path: Path, shown: str) -> tuple[str, list[Problem]]:
     except tomllib.TOMLDecodeError as error:
         return text, [_not_toml(str(error), text, shown)]
     except RecursionError:
-        return "", [_not_toml("brackets stand too deep in each other", "", shown)]
-    return text, _endless_numbers(tomllib.loads(text), text, shown)
+        return "", [_not_toml("its parts stand too deep in each other", "", shown)]
 
 
 def _endless_numbers(
@@ -61,6 +64,19 @@ def _endless_numbers(
         inner = list(part.items() if isinstance(part, dict) else enumerate(part))
     found = (_endless_numbers(one, text, shown, (*place, key)) for key, one in inner)
     return [problem for problems in found for problem in problems]
+
+
+def _unfit_file(path: Path, shown: str) -> Problem | None:
+    """What keeps a file from being opened at all; a pipe or a device would never end."""
+    hint = "Put the right text file in its place."
+    if path.exists() and not path.is_file():
+        sentence = "The file cannot be read: it is a folder or a device."
+        return Problem("unreadable_file", sentence, shown, hint=hint)
+    if path.is_file() and path.stat().st_size > _MOST_BYTES:
+        size = f"{_MOST_BYTES // 1_000_000} MB"
+        sentence = f"The file holds more than {size}, more than a person writes."
+        return Problem("too_large", sentence, shown, hint=hint)
+    return None
 
 
 def _not_toml(message: str, text: str, shown: str) -> Problem:

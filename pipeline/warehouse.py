@@ -9,7 +9,6 @@ Does not belong here: which tables there are (`store_tables`), when to write the
 
 from __future__ import annotations
 
-import hashlib
 import uuid
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -18,37 +17,31 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import polars as pl
 
-from features.tables import Column, Table
-from pipeline.store_faults import StoreError, StoreLockedError, store_fault
+from pipeline.schema_versions import schema_version
+from pipeline.store_faults import StoreError, StoreLockedError, other_version, store_fault
+from pipeline.store_files import put_in_place, remove_store
+from pipeline.store_schema import (
+    STORE_FACTS,
+    carrying,
+    creation,
+    literal,
+    quoted,
+    schema_fingerprint,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
     from types import TracebackType
     from typing import Self
 
-STORE_FACTS = Table(
-    "store_facts",
-    "one row per fact about the store itself",
-    ("fact",),
-    (
-        Column("fact", pl.String(), "", "what is stated, such as schema or generation"),
-        Column("value", pl.String(), "", "what it says: a fingerprint or a count"),
-    ),
-)
+    from features.tables import Table
+
+# The name by which the statements that carry rows over call the store they come from.
+_EARLIER = "earlier"
 
 # The oldest DuckDB line whose files both supported lines can read.
 STORAGE_VERSION = "v1.5.0"
-
-_SQL_TYPES: dict[pl.DataType, str] = {
-    pl.String(): "VARCHAR",
-    pl.Float64(): "DOUBLE",
-    pl.Int32(): "INTEGER",
-    pl.Int64(): "BIGINT",
-    pl.Boolean(): "BOOLEAN",
-    pl.Date(): "DATE",
-    pl.Datetime("us", "UTC"): "TIMESTAMP WITH TIME ZONE",
-}
 
 
 @dataclass(frozen=True)
@@ -88,16 +81,6 @@ class Replacement:
     gone: tuple[str, ...] = ()
 
 
-def schema_fingerprint(tables: Sequence[Table]) -> str:
-    """Sixteen hex digits that change when a table gains, loses or retypes a column."""
-    lines = [
-        f"{table.name}.{name}:{_sql_type(dtype)}"
-        for table in tables
-        for name, dtype in table.schema.items()
-    ]
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
-
-
 def open_store(
     path: Path, tables: Sequence[Table], limits: StoreLimits, *, read_only: bool = False
 ) -> Warehouse:
@@ -107,21 +90,22 @@ def open_store(
     ------
     StoreLockedError
         Another process holds the file open for writing.
+    OlderStoreError
+        The file was written with other tables than these; `migration` mends that.
     StoreError
-        The file is no store, or was written with other tables than these.
+        The file is no store, or of a newer version.
     """
-    if not read_only and path.is_file() and not path.stat().st_size:
-        path.unlink()  # left behind by a process that ended before its first write
-    is_new = not path.exists()
+    # without content: left behind by a process that ended before its first write
+    is_new = not path.is_file() or not path.stat().st_size
     if is_new and read_only:
         raise StoreError(
             f"there is no store at {path}", "run `chillroster run` in the workspace first"
         )
-    if not read_only:
-        path.parent.mkdir(parents=True, exist_ok=True)
+    if is_new:
+        make_store(path, tables, limits)
     warehouse = Warehouse(_connect(path, limits, read_only=read_only), path, tables)
     try:
-        if is_new or (not read_only and warehouse.is_blank):
+        if not read_only and warehouse.is_blank:
             warehouse.create_tables()
         else:
             warehouse.check_schema()
@@ -129,6 +113,40 @@ def open_store(
         warehouse.close()
         raise
     return warehouse
+
+
+def make_store(
+    path: Path,
+    tables: Sequence[Table],
+    limits: StoreLimits,
+    *,
+    earlier: Path | None = None,
+    fill: Callable[[Warehouse], None] | None = None,
+) -> None:
+    """Make a store with its tables, whole from the first moment that it is at its path.
+
+    `fill` may put rows into it before; the closed store `earlier`, which may lie at the same
+    path, is then there to be read by `Warehouse.carry_over`.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(path.name + ".unfinished")
+    remove_store(unfinished)
+    try:
+        connection = _connect(unfinished, limits, read_only=False, earlier=earlier)
+        with Warehouse(connection, path, tables) as store:
+            store.create_tables()
+            if fill is not None:
+                fill(store)
+            store.checkpoint()
+        put_in_place(unfinished, path)
+    finally:
+        remove_store(unfinished)
+
+
+def settle_store(path: Path, limits: StoreLimits) -> None:
+    """Write what the journal of a store holds into the store itself, whatever its tables."""
+    with Warehouse(_connect(path, limits, read_only=False), path, ()) as store:
+        store.checkpoint()
 
 
 class Warehouse:
@@ -171,21 +189,48 @@ class Warehouse:
 
     def create_tables(self) -> None:
         """Create every table with its comments, and note the schema."""
-        with self._transaction():
+        with _faults_told(self.path), self._transaction():
             for table in self._tables.values():
-                for statement in _creation(table):
+                for statement in creation(table):
                     self._connection.execute(statement)
-            facts = {"schema": self._fingerprint, "generation": "0", "identity": uuid.uuid4().hex}
+            facts = {
+                "schema": self._fingerprint,
+                "schema_version": str(schema_version(self._fingerprint)),
+                "generation": "0",
+                "identity": uuid.uuid4().hex,
+            }
             rows = pl.DataFrame({"fact": list(facts), "value": list(facts.values())})
             self._insert(STORE_FACTS, rows)
+
+    def carry_over(self) -> None:
+        """Take over the rows of the attached earlier store, column by column.
+
+        A column that it lacks stays null, one that is gone is left behind, one of another
+        type is converted, null where that cannot be. A table that lacks a column of the key
+        stays empty: its rows could not be told apart.
+        """
+        with _faults_told(self.path), self._transaction():
+            for table in self.tables:
+                statement = carrying(table, self._earlier_columns(table.name), _EARLIER)
+                if statement is not None:
+                    self._connection.execute(statement)
+
+    def _earlier_columns(self, table: str) -> set[str]:
+        rows = self._connection.execute(
+            "SELECT column_name FROM duckdb_columns() WHERE database_name = $1 AND table_name = $2",
+            [_EARLIER, table],
+        ).fetchall()
+        return {str(row[0]) for row in rows}
 
     def check_schema(self) -> None:
         """Refuse a file that holds other tables than these.
 
         Raises
         ------
+        OlderStoreError
+            The file is a store of this tool with other tables.
         StoreError
-            The file is no store of this tool, or of another version of it.
+            The file is no store of this tool, or of a newer version of it.
         """
         try:
             found = self.fact("schema")
@@ -197,11 +242,9 @@ class Warehouse:
                 "move it away and run the command again",
             )
         if found != self._fingerprint:
-            raise StoreError(
-                f"the store {self.path} was written by another version of chillroster",
-                "run `chillroster rebuild`: it reads the raw log files again and "
-                "replaces the store; the old one is used until the new one is complete",
-            )
+            noted = self.fact("schema_version")
+            version = int(noted) if noted.isdecimal() else 0
+            raise other_version(self.path, version, schema_version(self._fingerprint))
 
     def fact(self, name: str) -> str:
         """One fact about the store, by name."""
@@ -243,7 +286,7 @@ class Warehouse:
 
     def read_where(self, name: str, column: str, values: Sequence[str]) -> pl.DataFrame:
         """The rows of a table whose column holds one of the values, in the order of its key."""
-        return self._select(name, f"WHERE {_quoted(column)} IN (SELECT unnest($1))", [list(values)])
+        return self._select(name, f"WHERE {quoted(column)} IN (SELECT unnest($1))", [list(values)])
 
     def counts(self) -> dict[str, int]:
         """Rows per table."""
@@ -260,15 +303,15 @@ class Warehouse:
 
     def _select(self, name: str, where: str, parameters: list[Any]) -> pl.DataFrame:
         table = self._tables[name]
-        columns = ", ".join(_quoted(column.name) for column in table.columns)
-        order = ", ".join(_quoted(key) for key in table.key)
+        columns = ", ".join(quoted(column.name) for column in table.columns)
+        order = ", ".join(quoted(key) for key in table.key)
         statement = f"SELECT {columns} FROM {self._known(name)} {where} ORDER BY {order}"  # noqa: S608 - declared names only
         with _faults_told(self.path):
             frame: pl.DataFrame = self._connection.sql(statement, params=parameters).pl()
         return table.conform(frame)
 
     def _known(self, name: str) -> str:
-        return _quoted(self._tables[name].name)
+        return quoted(self._tables[name].name)
 
     def _replace_one(self, replacement: Replacement) -> int:
         name = self._known(replacement.table.name)
@@ -276,7 +319,7 @@ class Warehouse:
             self._connection.execute(f"DELETE FROM {name}")  # noqa: S608 - a declared table name
         elif replacement.gone:
             self._connection.execute(
-                f"DELETE FROM {name} WHERE {_quoted(replacement.by)} IN (SELECT unnest($1))",  # noqa: S608 - declared names only
+                f"DELETE FROM {name} WHERE {quoted(replacement.by)} IN (SELECT unnest($1))",  # noqa: S608 - declared names only
                 [list(replacement.gone)],
             )
         self._insert(replacement.table, replacement.rows)
@@ -306,7 +349,9 @@ class Warehouse:
         self._connection.execute("COMMIT")
 
 
-def _connect(path: Path, limits: StoreLimits, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def _connect(
+    path: Path, limits: StoreLimits, *, read_only: bool, earlier: Path | None = None
+) -> duckdb.DuckDBPyConnection:
     if "?" in str(path):
         raise StoreError(
             f"the path {path} holds a question mark, which the database takes for something else",
@@ -326,6 +371,9 @@ def _connect(path: Path, limits: StoreLimits, *, read_only: bool) -> duckdb.Duck
             f"{path} cannot be opened as a store: {_first_line(error)}",
             "if the file is damaged, move it away and run `chillroster rebuild`",
         ) from error
+    if earlier is not None:
+        with _faults_told(earlier):
+            connection.execute(f"ATTACH {literal(str(earlier))} AS {_EARLIER} (READ_ONLY)")
     # text that came from a log or the registry never reaches SQL, and could not reach a file
     for setting in (
         "TimeZone = 'UTC'",
@@ -346,31 +394,6 @@ def _faults_told(path: Path) -> Iterator[None]:
         if fault is None:
             raise
         raise fault from error
-
-
-def _creation(table: Table) -> Iterator[str]:
-    columns = ", ".join(
-        f"{_quoted(column.name)} {_sql_type(column.dtype)}" for column in table.columns
-    )
-    yield f"CREATE TABLE {_quoted(table.name)} ({columns})"
-    yield f"COMMENT ON TABLE {_quoted(table.name)} IS {_literal(table.grain)}"
-    for column in table.columns:
-        target = f"{_quoted(table.name)}.{_quoted(column.name)}"
-        yield f"COMMENT ON COLUMN {target} IS {_literal(column.comment)}"
-
-
-def _sql_type(dtype: pl.DataType) -> str:
-    if dtype not in _SQL_TYPES:
-        raise ValueError(f"no database type is agreed for {dtype}")
-    return _SQL_TYPES[dtype]
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
-
-
-def _literal(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
 
 
 def _first_line(error: Exception) -> str:

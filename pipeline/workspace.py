@@ -10,11 +10,20 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Literal
 
 from pipeline.problems import Problem, ProblemsError
 
+LogKind = Literal["text", "json", "parquet", "mdf"]
+
 # Only forms that `readers` can read are listed as logs; other files are left alone.
-LOG_ENDINGS = (".csv", ".csv.gz", ".csv.zst", ".parquet")
+KINDS: dict[str, LogKind] = {
+    ".csv": "text", ".csv.gz": "text", ".csv.zst": "text",
+    ".jsonl": "json", ".jsonl.gz": "json", ".jsonl.zst": "json",
+    ".parquet": "parquet",
+    ".mf4": "mdf",
+}  # fmt: skip
+LOG_ENDINGS = tuple(KINDS)
 
 
 @dataclass(frozen=True)
@@ -54,6 +63,11 @@ class Workspace:
         return self.work_folder / "store.duckdb"
 
     @property
+    def rebuilding_file(self) -> Path:
+        """The store that a rebuild makes, until it takes the place of the store."""
+        return self.work_folder / "store.rebuilding.duckdb"
+
+    @property
     def published_file(self) -> Path:
         """The published snapshot that others may read."""
         return self.root / "warehouse.duckdb"
@@ -68,6 +82,16 @@ class Workspace:
         return (
             file.relative_to(self.root).as_posix() if file.is_relative_to(self.root) else str(file)
         )
+
+
+def kind_of(name: str) -> LogKind:
+    """The kind of a log file by the end of its name; a name of no known end is text."""
+    return KINDS.get(ending_of(name), "text")
+
+
+def ending_of(name: str) -> str:
+    """The end of a log's name that tells its kind, such as `.csv.gz`; empty without one."""
+    return next((end for end in KINDS if name.lower().endswith(end)), "")
 
 
 def is_inside(log_path: str) -> bool:

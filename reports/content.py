@@ -88,6 +88,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "logs": ("path", "outcome_code", "test_id", "vehicle_id", "inputs_hash"),
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
+    "unassigned": ("path", "sentence", "hint", "columns", "row"),
 }
 
 
@@ -105,8 +106,9 @@ class SiteContent:
         `features.context.CONTEXT`, one row per stored test.
     vehicles, models, repairs
         The registry.
-    logs, rejected, notices
-        What came in, what was refused, and what was remarked on logs read all the same.
+    logs, rejected, notices, unassigned
+        What came in, what was refused, what was remarked on logs read all the same, and
+        logs held because nobody has said yet which test they are.
     read_samples
         Gives the canonical samples of some tests, stacked (an empty frame if none are stored).
     clock
@@ -135,6 +137,7 @@ class SiteContent:
     logs: pl.DataFrame
     rejected: pl.DataFrame
     notices: pl.DataFrame
+    unassigned: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime
     settings: ReportSettings

@@ -16,6 +16,7 @@ import polars as pl
 from features.channels import channels_in
 from features.refrigerant import add_saturation_temperatures
 from features.screening import screen
+from features.settings import DerivationSettings
 from reports.display import display_unit
 from reports.panels import DRAWN_CHANNELS
 
@@ -49,7 +50,7 @@ def read_curves(
     """
     if samples.is_empty():
         return {}
-    screened = screen(samples).samples
+    screened = screen(samples, context, DerivationSettings()).samples
     drawn = add_saturation_temperatures(screened, context)
     names = [name for name in DRAWN_CHANNELS if name in drawn.columns]
     thinned = thin(drawn.select("test_id", "time_s", *names), settings.curve_points)

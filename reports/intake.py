@@ -57,6 +57,19 @@ class TrustCount:
 
 
 @dataclass(frozen=True)
+class Waiting:
+    """Logs held for one reason: each with its path and why, and the rows to paste.
+
+    `header` are the columns of the tests table that the rows follow.
+    """
+
+    hint: str
+    logs: tuple[tuple[str, str], ...]
+    header: str
+    rows: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Intake:
     """What came in and what was refused."""
 
@@ -66,6 +79,7 @@ class Intake:
     logs: tuple[Refusal, ...]
     columns: tuple[Refusal, ...]
     trust: tuple[TrustCount, ...]
+    waiting: tuple[Waiting, ...] = ()
 
 
 def read_intake(content: SiteContent) -> Intake:
@@ -74,22 +88,47 @@ def read_intake(content: SiteContent) -> Intake:
     rows = content.rejected.sort("path", "column_name", "code", "place").to_dicts()
     pages = _pages(content)
     return Intake(
-        headline=_headline(outcomes["stored"], outcomes["refused"]),
+        headline=_headline(outcomes["stored"], outcomes["refused"], outcomes["unassigned"]),
         n_stored_logs=outcomes["stored"],
         n_refused_logs=outcomes["refused"],
         logs=_by_cause([row for row in rows if row["column_name"] is None], pages),
         columns=_by_cause([row for row in rows if row["column_name"] is not None], pages),
         trust=_trust(content.trust),
+        waiting=_waiting(content.unassigned),
     )
 
 
-def _headline(n_stored: int, n_refused: int) -> str:
-    total = n_stored + n_refused
-    if n_refused == 0:
-        return f"All {total} logs could be read." if total else "No log has been read yet."
+def _headline(n_stored: int, n_refused: int, n_waiting: int) -> str:
+    total = n_stored + n_refused + n_waiting
     logs = "log" if total == 1 else "logs"
-    were = "was" if n_refused == 1 else "were"
-    return f"{n_refused} of {total} {logs} {were} refused, and the tests in them count for nothing."
+    if n_refused:
+        were = "was" if n_refused == 1 else "were"
+        said = f"{n_refused} of {total} {logs} {were} refused, and the tests in them count for "
+        said += "nothing."
+    elif n_waiting:
+        said = f"{n_stored} of {total} {logs} could be read."
+    else:
+        said = f"All {total} logs could be read." if total else "No log has been read yet."
+    if n_waiting:
+        wait = "1 log waits" if n_waiting == 1 else f"{n_waiting} logs wait"
+        said += f" {wait} to be assigned to a test."
+    return said
+
+
+def _waiting(unassigned: pl.DataFrame) -> tuple[Waiting, ...]:
+    """The logs held, in order of path, those with the same thing to do together."""
+    groups: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in unassigned.sort("path").iter_rows(named=True):
+        groups[row["hint"] or "", row["columns"] or ""].append(row)
+    return tuple(
+        Waiting(
+            hint=in_quotes(hint),
+            logs=tuple((row["path"], in_quotes(row["sentence"] or "")) for row in rows),
+            header=header,
+            rows=tuple(row["row"] or "" for row in rows),
+        )
+        for (hint, header), rows in groups.items()
+    )
 
 
 def _pages(content: SiteContent) -> dict[str, tuple[str, str]]:

@@ -95,7 +95,7 @@ def _conditions(row: Row) -> Conditions:
         barometric_kpa=row["true_site_kpa"],
         parts_c=soaked_c,
         cabin_c=soaked_c,
-        coolant_c=80.0,
+        coolant_c=row["true_ambient_c"] + row["true_coolant_over_ambient_k"],
         solar_share=0.0,
         doors_open=1.0 if row["true_doors_open"] else 0.0,
         hot_air_share=row["true_condenser_rise_k"] / _HOOD_OVER_AMBIENT_K,
@@ -117,9 +117,14 @@ def _column(rows: list[Row], name: str) -> FloatArray:
 
 
 def _profiles(rows: list[Row], seconds: int, rng: np.random.Generator) -> Profiles:
-    """Engine, blower, flap and request of each second; sloppy tests change midway."""
+    """Engine, blower, flap and request of each second; sloppy tests change midway.
+
+    With the engine off the blower stands too.
+    """
     shape = (seconds, len(rows))
     clock = np.arange(seconds)[:, None]
+    stop = _column(rows, "true_stop_s")
+    is_awake = (clock >= _column(rows, "true_engine_from_s")) & (clock < stop)
     start, changes_at = _column(rows, "true_start_s"), _column(rows, "true_changes_at_s")
     has_changed = (changes_at >= 0) & (clock >= changes_at)
 
@@ -132,24 +137,30 @@ def _profiles(rows: list[Row], seconds: int, rng: np.random.Generator) -> Profil
     idle = 760.0 + 25.0 * (clock >= start)
     recirculated = np.broadcast_to(100.0 * _column(rows, "true_recirculated_share"), shape)
     return Profiles(
-        engine_rpm=idle + (wanted - 800.0) * raised + wander * _wander(rng, shape),
+        engine_rpm=is_awake * (idle + (wanted - 800.0) * raised + wander * _wander(rng, shape)),
         vehicle_speed_kmh=np.zeros(shape),
-        blower_pct=changing("true_changed_blower_pct", "true_blower_pct"),
-        rear_blower_pct=np.full(shape, _REAR_BLOWER_PCT),
+        blower_pct=is_awake * changing("true_changed_blower_pct", "true_blower_pct"),
+        rear_blower_pct=is_awake * np.full(shape, _REAR_BLOWER_PCT),
         recirculation_pct=recirculated.astype(np.float64),
-        is_requested=np.where(clock >= start, 1.0, 0.0),
+        is_requested=np.where((clock >= start) & (clock < stop), 1.0, 0.0),
     )
 
 
-def _fittings(rows: list[Row]) -> Batch:
+def fittings_of(rows: list[Row]) -> Batch:
+    """The fittings of planned tests, side by side."""
     names = [each.name for each in fields(Fitting)]
     return side_by_side([Fitting(**{name: row[f"fit_{name}"] for name in names}) for row in rows])
+
+
+def simulate_tests(rows: list[Row], seconds: int, rng: np.random.Generator) -> Curves:
+    """True curves of planned tests, one sample a second."""
+    cars = _hurt_cars(rows)
+    around = surroundings([_conditions(row) for row in rows])
+    return true_curves(simulate(cars, around, _profiles(rows, seconds, rng)), cars)
 
 
 def run_tests(tests: pl.DataFrame, *, seconds: int, rng: np.random.Generator) -> CarTests:
     """Truth and readings of the planned tests, one sample a second."""
     rows = tests.to_dicts()
-    cars = _hurt_cars(rows)
-    around = surroundings([_conditions(row) for row in rows])
-    truth = true_curves(simulate(cars, around, _profiles(rows, seconds, rng)), cars)
-    return CarTests(truth, measure(truth, _fittings(rows), rng))
+    truth = simulate_tests(rows, seconds, rng)
+    return CarTests(truth, measure(truth, fittings_of(rows), rng))

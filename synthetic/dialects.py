@@ -20,7 +20,11 @@ import polars as pl
 import pyarrow as pa
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from synthetic.plant.arrays import FloatArray
+
+    IntArray = npt.NDArray[np.int64]
 
 _KPA_PER_PSI = 6.894757
 _KPA_PER_BAR = 100.0
@@ -74,6 +78,7 @@ SENSORS: tuple[Sensor, ...] = (
     Sensor(
         "underhood_air_c", "temperature", "Underhood air", "Underhood air", "underhood_air_degc"
     ),
+    Sensor("coolant_c", "temperature", "Coolant", "Coolant", "coolant_degc"),
     Sensor("engine_rpm", "speed", "Engine speed", "Engine speed", "engine_rpm"),
     Sensor("compressor_rpm", "speed", "Compressor speed", "Compressor speed", "compressor_rpm"),
     Sensor("compressor_power_w", "power", "Compressor power", "Compressor power",
@@ -99,7 +104,8 @@ class Recording:
     """One log before it is written: readings of the fitted sensors and its circumstances.
 
     `readings` by curve name, absolute kPa, degC, %, 1/min, W; `site_kpa` the local air
-    pressure that vented gauges measure against; `interval_s` between samples.
+    pressure that vented gauges measure against; `interval_s` between samples; `instants_s`
+    since the start where they are not simply one interval apart.
     """
 
     readings: dict[str, FloatArray]
@@ -108,6 +114,14 @@ class Recording:
     site_id: str
     instrument_id: str
     interval_s: int = 1
+    instants_s: FloatArray | None = None
+
+    @property
+    def seconds(self) -> IntArray:
+        """Whole seconds since the start, as the logger's clock counts them."""
+        if self.instants_s is None:
+            return np.arange(self.n_rows, dtype=np.int64) * self.interval_s
+        return self.instants_s.astype(np.int64)
 
     @property
     def sensors(self) -> list[Sensor]:
@@ -147,7 +161,7 @@ def header_block_imperial(log: Recording) -> bytes:
         ",".join(["Elapsed", *(sensor.imperial for sensor in sensors)]),
         ",".join(["s", *(_IMPERIAL_UNITS[sensor.kind] for sensor in sensors)]),
     )
-    columns = [pl.Series("Elapsed", np.arange(log.n_rows) * log.interval_s)]
+    columns = [pl.Series("Elapsed", log.seconds)]
     for sensor in sensors:
         values = _imperial_values(sensor, log.readings[sensor.curve], log.site_kpa)
         decimals = 1 if sensor.kind == "pressure" else _DECIMALS[sensor.kind]
@@ -160,9 +174,12 @@ def header_block_imperial(log: Recording) -> bytes:
 
 def semicolon_metric(log: Recording) -> bytes:
     """A CSV with semicolons, decimal commas, a clock column and units in the header."""
-    clock = pl.Series([log.started_at.replace(tzinfo=None)], dtype=pl.Datetime("ms")).dt.timestamp(
-        "ms"
-    )[0] + 1000 * log.interval_s * np.arange(log.n_rows)
+    clock = (
+        pl.Series([log.started_at.replace(tzinfo=None)], dtype=pl.Datetime("ms")).dt.timestamp(
+            "ms"
+        )[0]
+        + 1000 * log.seconds
+    )
     columns = [pl.Series("Clock", clock).cast(pl.Datetime("ms")).dt.strftime("%H:%M:%S")]
     for sensor in log.sensors:
         values = log.readings[sensor.curve]
@@ -181,7 +198,7 @@ def long_parquet(log: Recording) -> bytes:
     """A Parquet file with one row per instant and channel, timestamps in UTC."""
     sensors = log.sensors
     start = int(log.started_at.astimezone(UTC).timestamp() * 1000)
-    stamps = start + 1000 * log.interval_s * np.arange(log.n_rows)
+    stamps = start + 1000 * log.seconds
     values = np.column_stack(
         [np.round(log.readings[s.curve], 2 if s.kind == "temperature" else 1) for s in sensors]
     )
@@ -202,7 +219,7 @@ def timestamp_comma(log: Recording) -> bytes:
     start = int(log.started_at.replace(tzinfo=UTC).timestamp())
     zone = f"{log.started_at:%z}"
     offset = f"{zone[:3]}:{zone[3:]}" if zone else ""
-    stamps = pl.Series(start + log.interval_s * np.arange(log.n_rows)) * 1000
+    stamps = pl.Series(start + log.seconds) * 1000
     text = stamps.cast(pl.Datetime("ms")).dt.strftime(f"%Y-%m-%dT%H:%M:%S{offset}")
     columns = [text.alias("timestamp")]
     for sensor in log.sensors:

@@ -1,8 +1,8 @@
 """How the logger was put on in each test: clamps, instrument, clock, and mishaps.
 
 `fitting_of` draws one `Fitting` of the plant's sensors per test; a stated share of tests has
-a mishap, more with sloppy technicians. Does not belong here: what a fitting does to a curve
-(`plant.sensors`).
+a mishap, more with sloppy technicians. Does not belong here: what a mishap draws
+(`mishaps`), what a fitting does to a curve (`plant.sensors`).
 """
 
 from __future__ import annotations
@@ -12,14 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from synthetic.plant.sensors import (
-    ABSOLUTE_AS_GAUGE,
-    CELSIUS_AS_FAHRENHEIT,
-    CHANNELS,
-    FAHRENHEIT_AS_CELSIUS,
-    GAUGE_AS_ABSOLUTE,
-    Fitting,
-)
+from synthetic.befalling import Scene
+from synthetic.mishaps import MISHAP
+from synthetic.plant.sensors import Fitting
 from synthetic.scenario import INSTRUMENTS
 
 if TYPE_CHECKING:
@@ -29,20 +24,6 @@ MISHAP_SHARE = 0.05
 """Share of tests with a mishap of the sensors, over all technicians (chosen)."""
 # mean of `is_sloppy` over technicians, which the share above refers to
 _USUAL_SLOPPINESS = 0.08
-_USUAL_SECONDS = 900
-_CLAMPED = (
-    "compressor_suction_c", "compressor_discharge_c", "condenser_outlet_c", "evaporator_outlet_c",
-)  # fmt: skip
-_NEIGHBOUR = {
-    "compressor_suction_c": "evaporator_outlet_c",
-    "compressor_discharge_c": "condenser_outlet_c",
-    "condenser_outlet_c": "compressor_suction_c",
-    "evaporator_outlet_c": "condenser_outlet_c",
-}
-
-
-def _channel(name: str) -> float:
-    return float(CHANNELS.index(name))
 
 
 def _offset(instrument: Instrument, name: str) -> float:
@@ -74,66 +55,27 @@ def _careful(
     )
 
 
-def _swapped(rng: np.random.Generator) -> dict[str, float]:  # noqa: ARG001 - one of a kind
-    return {"swapped_sides": 1.0}
+# what goes wrong how often, of the tests with a mishap (chosen)
+_WEIGHTS = {
+    "clamp_fallen": 0.14, "intake_underhood": 0.14, "many_gaps": 0.07, "clamp_moved": 0.07,
+    "clamp_loose": 0.07, "stuck": 0.06, "clamp_never_on": 0.05, "clamps_exchanged": 0.05,
+    "second_clock_off": 0.05, "gap": 0.05, "sides_swapped": 0.05, "clamp_biased": 0.04,
+    "clipped": 0.04, "spikes": 0.04, "gauge_as_absolute": 0.04, "fahrenheit_as_celsius": 0.04,
+}  # fmt: skip
+MISHAPS: tuple[str, ...] = tuple(_WEIGHTS)
+# every log has these
+_SENSORS = (
+    "low_side_kpa", "high_side_kpa", "compressor_suction_c", "compressor_discharge_c",
+    "condenser_outlet_c", "evaporator_outlet_c", "duct_left_c", "intake_air_c",
+)  # fmt: skip
 
 
-def _stuck(rng: np.random.Generator) -> dict[str, float]:
-    name = str(rng.choice([*_CLAMPED, "low_side_kpa"]))
-    return {"stuck_channel": _channel(name), "stuck_from_s": float(rng.integers(60, 500))}
-
-
-def _moved(rng: np.random.Generator) -> dict[str, float]:
-    name = str(rng.choice(list(_CLAMPED)))
-    return {
-        "moved_channel": _channel(name),
-        "moved_to": _channel(_NEIGHBOUR[name]),
-        "moved_from_s": float(rng.integers(120, 600)),
-    }
-
-
-def _fallen(rng: np.random.Generator) -> dict[str, float]:
-    name = str(rng.choice(list(_CLAMPED)))
-    return {"fallen_channel": _channel(name), "fallen_from_s": float(rng.integers(60, 600))}
-
-
-def _stray(rng: np.random.Generator) -> dict[str, float]:
-    return {"intake_stray_share": float(rng.uniform(0.15, 0.45))}
-
-
-def _clipped(rng: np.random.Generator) -> dict[str, float]:
-    return {"high_greatest_kpa": float(rng.uniform(1300.0, 1700.0))}
-
-
-def _gappy(rng: np.random.Generator) -> dict[str, float]:
-    return {"gaps_per_hour": float(rng.uniform(30.0, 120.0)), "gap_s": 12.0}
-
-
-def _late_clock(rng: np.random.Generator) -> dict[str, float]:
-    return {"clock_skew_s": float(rng.uniform(8.0, 25.0)), "clock_drift_s_per_h": 20.0}
-
-
-def _wrong_unit(rng: np.random.Generator) -> dict[str, float]:
-    if rng.random() < 0.5:
-        unit = (CELSIUS_AS_FAHRENHEIT, FAHRENHEIT_AS_CELSIUS)[int(rng.integers(0, 2))]
-        return {"wrong_unit_channel": _channel("condenser_outlet_c"), "wrong_unit": float(unit)}
-    unit = (GAUGE_AS_ABSOLUTE, ABSOLUTE_AS_GAUGE)[int(rng.integers(0, 2))]
-    return {"wrong_unit_channel": _channel("low_side_kpa"), "wrong_unit": float(unit)}
-
-
-_MISHAPS = {
-    "clamp_fallen": _fallen,
-    "stray_intake_probe": _stray,
-    "clamp_moved": _moved,
-    "stuck": _stuck,
-    "many_gaps": _gappy,
-    "clipped": _clipped,
-    "second_clock_off": _late_clock,
-    "sides_swapped": _swapped,
-    "wrong_unit": _wrong_unit,
-}
-MISHAPS: tuple[str, ...] = tuple(_MISHAPS)
-_WEIGHTS = np.array([0.20, 0.22, 0.12, 0.10, 0.10, 0.06, 0.10, 0.05, 0.05])
+def _changes(rng: np.random.Generator, mishap: str, seconds: float) -> dict[str, float]:
+    """What a mishap changes of a fitting."""
+    if mishap == "many_gaps":
+        return {"gaps_per_hour": float(rng.uniform(30.0, 120.0)), "gap_s": 12.0}
+    scene = Scene(seconds=seconds, sensors=_SENSORS)
+    return MISHAP[mishap].draw(rng, scene).changes
 
 
 def fitting_of(
@@ -146,16 +88,13 @@ def fitting_of(
 ) -> tuple[Fitting, str, bool]:
     """The fitting of one test, its mishap (or `none`), and whether clamps were insulated.
 
-    `seconds` is the length of the test: what happens midway in 900 s happens midway in less.
+    `seconds` is the length of the test.
     """
     insulated = bool(rng.random() < technician.clamps_well)
     fitting = _careful(rng, instrument, clamps_insulated=insulated)
     chance = mishap_share * technician.is_sloppy / _USUAL_SLOPPINESS
     if rng.random() >= chance:
         return fitting, "none", insulated
-    mishap = MISHAPS[int(rng.choice(len(MISHAPS), p=_WEIGHTS))]
-    changes = {
-        name: value * seconds / _USUAL_SECONDS if name.endswith("_from_s") else value
-        for name, value in _MISHAPS[mishap](rng).items()
-    }
+    mishap = MISHAPS[int(rng.choice(len(MISHAPS), p=list(_WEIGHTS.values())))]
+    changes = _changes(rng, mishap, float(seconds))
     return replace(fitting, **changes), mishap, insulated

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from multiprocessing import get_context
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from synthetic.car_models import MODEL
 from synthetic.car_tests import run_tests
 from synthetic.dialects import WRITERS, Recording, packed
+from synthetic.log_clock import log_clock
 from synthetic.mdf_dialect import mdf4
 from synthetic.planned_tests import dialect_of
 from synthetic.scenario import INSTRUMENT
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     import polars as pl
 
+    from synthetic.plant.arrays import FloatArray
 
 # so many tests side by side fill the processor's cache but not its memory
 MOST_IN_A_BATCH = 300
@@ -62,7 +64,7 @@ class _Job:
     order: LogOrder
 
 
-def _fitted(row: dict[str, object], rng: np.random.Generator) -> list[str]:
+def fitted_sensors(row: dict[str, object], rng: np.random.Generator) -> list[str]:
     """The sensors that this test's technician clamped on."""
     model = MODEL[str(row["model_id"])]
     names = list(_COMMON)
@@ -78,20 +80,36 @@ def _fitted(row: dict[str, object], rng: np.random.Generator) -> list[str]:
         names += ["rear_evaporator_outlet_c"]
     if rng.random() < 0.3:
         names += ["underhood_air_c"]
+    # the car's own reading, where the logger is plugged in
+    if not model.is_electric and rng.random() < 0.25:
+        names += ["coolant_c"]
     if rng.random() < 0.04:
         names.remove(_FORGETTABLE[int(rng.integers(0, len(_FORGETTABLE)))])
     return names
 
 
-def _write_log(path: Path, recording: Recording, *, with_mdf: bool) -> None:
-    """One log file in its instrument's dialect."""
-    dialect = dialect_of(recording.instrument_id, with_mdf=with_mdf)
+def recording_of(row: dict[str, Any], readings: dict[str, FloatArray]) -> Recording:
+    """The log of a planned test from its readings of every second."""
+    clock = log_clock(row, int(row["true_logged_s"]))
+    return Recording(
+        readings={name: values[clock.kept] for name, values in readings.items()},
+        started_at=datetime.fromisoformat(row["started_at"]),
+        site_kpa=row["true_site_kpa"],
+        site_id=row["site_id"],
+        instrument_id=row["instrument_id"],
+        interval_s=int(row["fit_interval_s"]),
+        instants_s=clock.instants_s,
+    )
+
+
+def write_log(path: Path, recording: Recording, instrument_id: str, *, with_mdf: bool) -> None:
+    """One log file in the dialect and packing of one of the scenario's instruments."""
+    dialect = dialect_of(instrument_id, with_mdf=with_mdf)
     path.parent.mkdir(parents=True, exist_ok=True)
     if dialect == "mdf4":
         path.write_bytes(mdf4(recording))
         return
-    packing = INSTRUMENT[recording.instrument_id].packing
-    path.write_bytes(packed(WRITERS[dialect](recording), packing))
+    path.write_bytes(packed(WRITERS[dialect](recording), INSTRUMENT[instrument_id].packing))
 
 
 def _write_batch(job: _Job) -> pl.DataFrame:
@@ -99,15 +117,10 @@ def _write_batch(job: _Job) -> pl.DataFrame:
     rng = np.random.default_rng([job.order.seed, 2, job.number])
     done = run_tests(job.tests, seconds=job.order.seconds, rng=rng)
     for test, row in enumerate(job.tests.iter_rows(named=True)):
-        seconds = int(row["true_logged_s"])
-        recording = Recording(
-            readings={name: done.read[name][:seconds, test] for name in _fitted(row, rng)},
-            started_at=datetime.fromisoformat(row["started_at"]),
-            site_kpa=row["true_site_kpa"],
-            site_id=row["site_id"],
-            instrument_id=row["instrument_id"],
-        )
-        _write_log(job.order.logs / row["log"], recording, with_mdf=job.order.with_mdf)
+        names = fitted_sensors(row, rng)
+        recording = recording_of(row, {name: done.read[name][:, test] for name in names})
+        path = job.order.logs / row["log"]
+        write_log(path, recording, row["instrument_id"], with_mdf=job.order.with_mdf)
     return station_truth(job.tests, done.truth)
 
 

@@ -47,7 +47,7 @@ def _asammdf() -> ModuleType:
 
 def _signals(log: Recording, asammdf: ModuleType) -> list[Any]:
     """One signal per sensor; samples that are missing are marked invalid."""
-    seconds = np.arange(log.n_rows, dtype=np.float64) * log.interval_s
+    seconds = log.seconds.astype(np.float64)
     signals = []
     for sensor in log.sensors:
         values = log.readings[sensor.curve]

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 ZONE = timezone(timedelta(hours=2))
 # of the sloppy tests, this share follows no protocol (chosen)
 _HURRIES = 0.6
+# of the tests by protocol: the car comes hot from the road; the log runs on after the stop (chosen)
+_COMES_HOT, _LOGS_THE_REST = 0.3, 0.2
+_USUAL_SECONDS = 900.0
 _SUFFIX = {
     "header_block_imperial": ".csv",
     "semicolon_metric": ".csv",
@@ -74,14 +77,48 @@ def _protocol(rng: np.random.Generator, technician: Technician) -> Protocol:
     return PROTOCOLS[int(rng.choice(len(PROTOCOLS), p=[each.share for each in PROTOCOLS]))]
 
 
+def _standing(rng: np.random.Generator, protocol: Protocol, seconds: int) -> dict[str, float]:
+    """How the car stands before the start and after the stop.
+
+    By protocol it is logged with everything off for one to three minutes first: mostly a car
+    that stood for hours, its coolant still warm, some just off the road. A hurried one comes
+    with the engine running.
+    """
+    scale = min(1.0, seconds / _USUAL_SECONDS)
+    if protocol.is_sloppy:
+        return {
+            "true_start_s": float(rng.integers(6, 50)) * min(1.0, seconds / 300.0),
+            "true_engine_from_s": 0.0,
+            "true_stop_s": float(seconds),
+            "true_soak_k": round(float(rng.normal(2.0, 4.0)), 2),
+            "true_coolant_over_ambient_k": 55.0,
+            "fit_standing_scatter_k": 1.0,
+            "fit_standing_hot_k": round(float(rng.uniform(10.0, 30.0)), 1),
+        }
+    # mostly a minute or two, seldom three
+    start_s = round(60.0 + 120.0 * float(rng.beta(1.2, 2.5))) * scale
+    rests_s = float(rng.integers(60, 121)) * scale * float(rng.random() < _LOGS_THE_REST)
+    is_hot = bool(rng.random() < _COMES_HOT)
+    return {
+        "true_start_s": start_s,
+        "true_engine_from_s": start_s - float(rng.integers(5, 26)) * scale,
+        "true_stop_s": seconds - rests_s,
+        "true_soak_k": round(float(rng.normal(5.0 if is_hot else 2.0, 1.5)), 2),
+        "true_coolant_over_ambient_k": round(
+            float(rng.uniform(*((45, 60) if is_hot else (15, 40))))
+        ),
+        "fit_standing_scatter_k": round(float(rng.uniform(0.5, 1.0)), 2),
+        "fit_standing_hot_k": round(float(rng.uniform(12.0, 35.0)), 1) * is_hot,
+    }
+
+
 def _course(rng: np.random.Generator, protocol: Protocol, seconds: int) -> dict[str, object]:
     """How the test is run second by second; a sloppy one changes midway and ends early."""
     sloppy = protocol.is_sloppy
     return {
+        **_standing(rng, protocol, seconds),
         "true_engine_rpm": protocol.engine_rpm,
-        "true_start_s": float(rng.integers(6, 50)) * min(1.0, seconds / 300.0),
         "true_raise_after_s": float(rng.integers(20, 90)) * min(1.0, seconds / 300.0),
-        "true_soak_k": round(float(rng.normal(2.0, 4.0 if sloppy else 1.5)), 2),
         "true_condenser_rise_k": round(float(np.clip(rng.normal(5.5, 1.4), 2.0, 10.0)), 2),
         "true_recirculated_share": protocol.recirculated_share,
         "true_set_point_c": protocol.set_point_c,
@@ -155,9 +192,10 @@ def planned_row(
         "clamps_insulated": insulated if not protocol.is_sloppy else None,
         **_truth(visit),
         **air,
-        **_course(rng, protocol, habits.seconds),
         "true_mishap": mishap,
         "true_is_sloppy": protocol.is_sloppy,
         **{f"fit_{name}": value for name, value in asdict(fitting).items()},
+        "fit_site_kpa": air["true_site_kpa"],
+        **_course(rng, protocol, habits.seconds),
         **car.own,
     }

@@ -19,9 +19,11 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests.benchmarks.log_files import SENSORS, write_workspace
+from tests.fuzz.corpus import gzip_bomb
 
 RUNS_OF_THE_SCAN = 3
 RUNS_OF_HELP = 9
+_BOMB_BYTES = 100_000_000
 _SIMULATED = "simulator: 1,000 tests of 900 s, written, two processes"
 _LAUNCH = "from pipeline.cli import main; main()"
 
@@ -41,6 +43,7 @@ def main() -> None:
     options = _options()
     with tempfile.TemporaryDirectory(prefix="chillroster-benchmarks-") as folder:
         rows = _measure_logs(Path(folder) / "shop", options.logs, options.rows)
+        rows.append(_measure_bomb(Path(folder)))
         simulated = _child("simulate", Path(folder) / "simulated")
         rows.append(Row(_SIMULATED, simulated["seconds"], simulated["peak_mib"]))
         if not options.without_demo:
@@ -77,14 +80,21 @@ def _measure_logs(root: Path, n_logs: int, n_rows: int) -> list[Row]:
     ):
         done = _child(name, root)
         rows.append(Row(what, done["seconds"], done["peak_mib"], round(done["seconds"] / floor, 2)))
+    bad = _child_of("tests.benchmarks.one_bad_log", str(root))
+    what = f"read with one bad log: {bad['ratio']:.2f} of the sound batch"
+    rows.append(Row(what, bad["seconds"], bad["peak_mib"], round(bad["seconds"] / floor, 2)))
     return rows
 
 
 def _child(name: str, root: Path) -> dict[str, float]:
-    command = [sys.executable, "-m", "tests.benchmarks.measured", name, str(root)]
+    return _child_of("tests.benchmarks.measured", name, str(root))
+
+
+def _child_of(module: str, *arguments: str) -> dict[str, float]:
+    command = [sys.executable, "-m", module, *arguments]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode:
-        sys.exit(f"{name} failed:\n{done.stderr}")
+        sys.exit(f"{' '.join(arguments)} failed:\n{done.stderr}")
     return json.loads(done.stdout.splitlines()[-1])
 
 
@@ -98,6 +108,15 @@ def _measure_demo(folder: Path) -> Row:
     if process.returncode:
         sys.exit("the demo failed")
     return Row("demo, end to end", round(seconds, 2), round(used.ru_maxrss / 1024, 1))
+
+
+def _measure_bomb(folder: Path) -> Row:
+    """Time and memory to refuse a file made to burst, the imports included."""
+    content = gzip_bomb(_BOMB_BYTES)
+    (folder / "bomb.csv.gz").write_bytes(content)
+    done = _child("bomb", folder)
+    what = f"{_BOMB_BYTES / 1e6:.0f} MB hidden in {len(content) / 1e3:.0f} kB of gzip, refused"
+    return Row(what, done["seconds"], done["peak_mib"])
 
 
 def _measure_help() -> Row:

@@ -64,6 +64,18 @@ def _update(root: Path, *, does_assess: bool):
     return update_store(Workspace(root), order, Silence())
 
 
+def _bomb(root: Path) -> None:
+    """100 MB hidden in 100 kB of gzip, met by the door for logs."""
+    from pipeline.log_requests import Door, LogRequest  # noqa: PLC0415 - as above
+    from pipeline.profiles import shipped_profiles  # noqa: PLC0415
+    from pipeline.readers import read_logs  # noqa: PLC0415
+
+    log = root / "bomb.csv.gz"
+    batch = read_logs([LogRequest(log.name, log, "bomb")], Door(shipped_profiles()))
+    if batch.refusals["code"].to_list() != ["packed_too_tightly"]:
+        raise RuntimeError(f"the bomb was not refused: {batch.refusals}")
+
+
 def _simulate(root: Path) -> None:
     from synthetic.demo import write_demo_fleet  # noqa: PLC0415 - not part of the bare scan
 
@@ -80,6 +92,7 @@ MEASUREMENTS: dict[str, Callable[[Path], None]] = {
     "assess": _assess,
     "again": _again,
     "report": _report,
+    "bomb": _bomb,
     "simulate": _simulate,
 }
 

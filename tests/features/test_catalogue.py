@@ -6,9 +6,10 @@ import polars as pl
 import pytest
 from built_logs import LEVELS
 
-from features.catalogue import CONDITIONS, FEATURE_RECORDS, FEATURES, INTERMEDIATES, Feature
+from features.catalogue import CONDITIONS, FEATURE_RECORDS, FEATURES
 from features.channels import CHANNEL
 from features.instruments import SENSORS, sensor_column
+from features.records import INTERMEDIATES, Feature
 from features.refrigerant import add_saturation_temperatures
 from features.settings import DerivationSettings
 from features.uncertainty import sensor_uncertainty

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from features.stuck import Stacked, _noise, _readings_per_update, stuck_readings
+from features.stuck import Stacked, noise_between, readings_per_update, stuck_readings
 
 
 def estimates(make, resolution, *, tests=200):
@@ -13,7 +13,7 @@ def estimates(make, resolution, *, tests=200):
     found = []
     for seed in range(tests):
         values = make(np.random.default_rng(seed))
-        found.append(_noise(np.round(values / resolution) * resolution, resolution))
+        found.append(noise_between(np.round(values / resolution) * resolution, resolution))
     return np.array(found)
 
 
@@ -27,13 +27,13 @@ def test_white_noise_is_found_from_below(sd, resolution):
 
 def test_a_ramp_and_a_smooth_curve_are_no_noise():
     time_s = np.arange(900.0)
-    assert _noise(20.0 + 0.05 * time_s, 0.05) < 1e-6
-    assert _noise(20.0 + 30.0 * np.exp(-time_s / 60.0), 1e-6) < 1e-6
+    assert noise_between(20.0 + 0.05 * time_s, 0.05) < 1e-6
+    assert noise_between(20.0 + 30.0 * np.exp(-time_s / 60.0), 1e-6) < 1e-6
 
 
 def test_rounding_alone_is_hardly_noise():
     # a slow ramp on a coarse display steps once every five readings
-    found = _noise(np.round(np.arange(900) * 0.2), 1.0)
+    found = noise_between(np.round(np.arange(900) * 0.2), 1.0)
     assert found == 0.0
 
 
@@ -57,14 +57,14 @@ def test_slow_noise_counts_for_less_than_it_is():
 
 
 def test_too_few_readings_tell_no_noise():
-    assert _noise(np.random.default_rng(1).normal(0, 1, 60), 0.1) == 0.0
-    assert _noise(np.full(900, np.nan), 0.1) == 0.0
+    assert noise_between(np.random.default_rng(1).normal(0, 1, 60), 0.1) == 0.0
+    assert noise_between(np.full(900, np.nan), 0.1) == 0.0
 
 
 @pytest.mark.parametrize("every", [1, 3, 10])
-def test_readings_per_update(every):
+def testreadings_per_update(every):
     values = np.repeat(np.random.default_rng(2).normal(0, 1, 90), every)
-    assert _readings_per_update(values) == every
+    assert readings_per_update(values) == every
 
 
 def test_a_run_is_cut_by_an_unknown_reading():

@@ -83,6 +83,28 @@ def test_every_pair_of_one_quantity_agrees_with_pint(quantity, registry):
             assert through_ours == pytest.approx(expected, rel=1e-12), (one, other)
 
 
+def test_every_pair_of_pressures_with_any_reference_agrees_with_pint(registry):
+    local_kpa = 83.5
+    zero = {
+        "absolute": registry.Quantity(0, "kilopascal"),
+        "gauge_vented": registry.Quantity(local_kpa, "kilopascal"),
+        "gauge_sealed": registry.Quantity(1, "atm"),
+    }
+    names = [name for name, unit in UNITS.items() if unit.quantity == "pressure"]
+    assert {UNITS[name].reference for name in names} == set(zero)
+    for one in names:
+        source = IN_PINT[one.split(" ")[0]]
+        absolute = registry.Quantity(42.5, source) + zero[UNITS[one].reference]
+        for other in names:
+            target = IN_PINT[other.split(" ")[0]]
+            expected = (absolute - zero[UNITS[other].reference]).to(target).magnitude
+            there = canonical(42.5, UNITS[one], local_kpa)
+            ours = in_unit(there, UNITS[other], local_kpa)
+            # one part in 1e12 of the larger of the reading and the zero it is counted from
+            scale = zero["gauge_sealed"].to(target).magnitude
+            assert ours == pytest.approx(expected, rel=1e-12, abs=1e-12 * scale), (one, other)
+
+
 def test_canonical_units_are_those_of_the_channel_dictionary(registry):
     for quantity, name in CANONICAL_IN_PINT.items():
         printed = {"%": "percent", "1/min": "rpm"}.get(

@@ -38,7 +38,7 @@ def test_a_workspace_with_faults_names_each(shop):
     shop.write_registry([*rows, test_row(3, "late.csv")])
     checked = check_workspace(shop.workspace, Silence())
     text = words(checked)
-    assert "4 log files: 2 can be read, 2 cannot." in text
+    assert "4 log files: 2 can be read, 1 cannot, 1 unassigned." in text
     assert "stray.csv: no row of the registry" in text
     assert "late.csv: the registry's tests table names this log" in text
     assert "bay0/log000.csv: " in text
@@ -103,3 +103,29 @@ def test_a_file_that_is_no_log_is_refused_in_words(tmp_path):
     assert checked.n_refused == 1
     assert "Refused: " in checked.text
     assert "Traceback" not in checked.text
+
+
+def test_a_log_without_the_liquid_line_is_told_what_stays_open_and_which_sensor_buys_most(shop):
+    text = shop.log("bay0/log000.csv").read_text()
+    shop.log("bay0/log000.csv").write_text(text.replace("condenser_outlet_c", "Tyre [bar]", 1))
+    said = words(check_file(shop.log("bay0/log000.csv"), shop.root))
+    assert "Stays open: subcooling (needs liquid line temperature at the condenser outlet)" in said
+    assert "would buy most: liquid line after the condenser" in said
+    assert "With it the car can be judged on: subcooling." in said
+
+
+def test_logs_of_a_workspace_are_told_together_by_what_they_can_be_judged_by(shop):
+    text = shop.log("bay0/log000.csv").read_text()
+    shop.log("bay0/log000.csv").write_text(text.replace("condenser_outlet_c", "Tyre [bar]", 1))
+    said = words(check_workspace(shop.workspace, Silence()))
+    assert "2 of 3 logs (bay1/log001.csv, bay2/log002.csv): every side of the system." in said
+    assert "1 of 3 logs (bay0/log000.csv): stays open: subcooling" in said
+    assert "Over all logs one would buy most, in 1 of them: liquid line" in said
+
+
+def test_each_log_is_named_when_asked_for(tmp_path):
+    shop = open_shop(tmp_path / "ws", 5)
+    few = words(check_workspace(shop.workspace, Silence()))
+    each = words(check_workspace(shop.workspace, Silence(), is_each=True))
+    assert "5 of 5 logs: every side of the system." in few
+    assert all(f"log{n:03d}.csv" in each for n in range(5))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 
@@ -12,7 +13,9 @@ from shop import open_shop
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.demo import DemoOrder
 from pipeline.lock import hold_lock
+from synthetic.fleet import FleetSize
 
 CLOCK = ("--clock", "2026-07-20T12:00:00+00:00")
 
@@ -207,6 +210,32 @@ def test_demo_does_not_touch_a_folder_that_is_in_use(tmp_path):
     done = call("demo", tmp_path / "mine")
     assert done.exit_code == 2
     assert [path.name for path in (tmp_path / "mine").iterdir()] == ["letter.txt"]
+
+
+def test_demo_takes_the_size_of_its_fleet_and_writes_mdf(tmp_path):
+    pytest.importorskip("asammdf")
+    sizes = ("--vehicles", "12", "--tests", "24", "--models", "2", "--years", "1", "--mdf")
+    done = call("demo", tmp_path / "demo", *sizes)
+    assert done.exit_code == 0, done.output
+    assert "24 logs: 24 new" in done.stdout
+    models = (tmp_path / "demo" / "registry" / "models.csv").read_text().splitlines()
+    assert len(models) == 3
+    starts = (tmp_path / "demo" / "registry" / "tests.csv").read_text()
+    assert len(set(re.findall(r"20\d\d(?=-\d\d-\d\d[T ])", starts))) == 1
+    assert list((tmp_path / "demo" / "logs").rglob("*.mf4"))
+
+
+def test_demo_says_what_mdf_needs(tmp_path, monkeypatch):
+    monkeypatch.setattr("pipeline.cli.find_spec", lambda _: None)
+    done = call("demo", tmp_path / "demo", "--mdf")
+    assert done.exit_code == 2
+    assert "chillroster[mdf]" in done.output
+    assert not (tmp_path / "demo").exists()
+
+
+def test_demo_sizes_are_those_of_the_simulator_unless_told(tmp_path):
+    usual, order = FleetSize(), DemoOrder(tmp_path, 1, 1, 1)
+    assert (order.n_models, order.n_years) == (usual.n_models, usual.years)
 
 
 def test_demo_runs_everything(tmp_path):

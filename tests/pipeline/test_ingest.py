@@ -113,18 +113,21 @@ def test_changed_settings_make_every_log_be_read_again(shop):
     assert shop.ingest().n_changed == 0
 
 
-def test_a_log_without_a_row_is_refused_and_the_others_are_not(shop):
+def test_a_log_without_a_row_is_held_and_the_others_are_not(shop):
     shop.write_log("stray.csv", seed=99)
     summary = shop.ingest()
-    assert summary.text == "13 logs: 0 new, 0 changed, 12 unchanged, 1 refused."
-    refused = one_row(tables(shop)["rejected"], "stray.csv")
-    assert refused["code"] == "no_registry_row"
-    assert "registry/tests.csv" in refused["hint"]
+    assert summary.text == "13 logs: 0 new, 0 changed, 12 unchanged, 0 refused, 1 unassigned."
+    held = one_row(tables(shop, ["unassigned"])["unassigned"], "stray.csv")
+    assert held["reason_code"] == "not_stated"
+    assert held["missing"] == "vehicle_id started_at"
+    assert held["columns"] == "log,vehicle_id,started_at,test_id,ambient_c,protocol"
+    assert held["row"] == "stray.csv,,,,,"
+    assert tables(shop)["rejected"].is_empty()
     # and once the row is there, the log is
     rows = [test_row(n, f"bay{n % 3}/log{n:03d}.csv") for n in range(12)]
     shop.write_registry([*rows, test_row(12, "stray.csv")])
     assert shop.ingest().text == "13 logs: 0 new, 1 changed, 12 unchanged, 0 refused."
-    assert tables(shop)["rejected"].height == 0
+    assert tables(shop, ["unassigned"])["unassigned"].is_empty()
 
 
 def test_a_row_without_a_file_is_reported_once_and_cleared_when_it_comes(shop):

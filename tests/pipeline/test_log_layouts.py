@@ -16,21 +16,21 @@ def test_thousands_points_beside_decimal_commas_are_never_read_as_decimals(tmp_p
     rows = [f"{n};1.234;20,5" for n in range(30)]
     batch = read_one(log(tmp_path, "Time [s];Engine speed [rpm];Ambient [degC]", *rows))
     # one thousand two hundred or one and a quarter: the column is refused, the other read
-    assert refusal_codes(batch) == [("Engine speed [rpm]", "unreadable_cells")]
+    assert refusal_codes(batch) == [("Engine speed [rpm]", "number_ambiguous")]
     assert values(batch, "ambient_air_c") == [20.5] * 30
 
 
 def test_thousands_commas_beside_decimal_points_are_never_read_as_decimals(tmp_path):
     rows = [f"{n};1,500;20.5" for n in range(30)]
     batch = read_one(log(tmp_path, "Time [s];Engine speed [rpm];Ambient [degC]", *rows))
-    assert refusal_codes(batch) == [("Engine speed [rpm]", "unreadable_cells")]
+    assert refusal_codes(batch) == [("Engine speed [rpm]", "number_ambiguous")]
     assert values(batch, "ambient_air_c") == [20.5] * 30
 
 
 def test_commas_before_three_digits_beside_tabs_are_not_guessed(tmp_path):
     rows = [f"{n}\t1,234" for n in range(30)]
     batch = read_one(log(tmp_path, "Time [s]\tEngine speed [rpm]", *rows))
-    assert ("Engine speed [rpm]", "unreadable_cells") in refusal_codes(batch)
+    assert ("Engine speed [rpm]", "number_ambiguous") in refusal_codes(batch)
 
 
 def test_three_decimals_are_decimals_where_semicolons_stand_between_columns(tmp_path):

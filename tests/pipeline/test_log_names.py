@@ -37,7 +37,10 @@ def test_odd_names_are_names_like_any_other(tmp_path):
     named = [name for name in NAMES if name != "C:x.csv"]
     write_rows(shop, named)
     summary = shop.ingest()
-    assert (summary.n_new, summary.n_refused) == (len(named), 1)
+    assert (summary.n_new, summary.n_refused) == (len(named), 0)
+    (held,) = summary.unassigned
+    assert held.path == "C:x.csv"
+    assert held.hint.startswith("Rename the file")
     assert shop.ingest().n_rows_written == 0
 
 
@@ -49,7 +52,9 @@ def test_names_that_cannot_be_used_are_refused_and_cost_nothing_else(tmp_path):
         with open(os.path.join(folder, name), "wb") as file:  # noqa: PTH118, PTH123 - bytes
             file.write(b"Time [s],Ambient [degC]\n0,2%d\n" % number)
     summary = shop.ingest()
-    assert (summary.n_new, summary.n_refused) == (2, 3)
+    # one cannot be opened; no row can name the other two
+    assert (summary.n_new, summary.n_refused) == (2, 1)
+    assert [held.path for held in summary.unassigned] == ["..\\..\\c.csv", "a\\b.csv"]
     assert shop.ingest().n_rows_written == 0
 
 

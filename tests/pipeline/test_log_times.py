@@ -77,10 +77,17 @@ def test_midnight_is_unwrapped_per_log(tmp_path):
     assert values(batch, "time_s") == [0.0, 20.0, 0.0, 20.0, 0.0, 20.0]
 
 
-@pytest.mark.parametrize("time", ["11/05/2026 09:30:12", "11.05.2026 09:30", "noon"])
-def test_a_date_that_may_be_mistaken_needs_a_profile(tmp_path, time):
+@pytest.mark.parametrize(
+    ("time", "code"),
+    [
+        ("11/05/2026 09:30:12", "date_ambiguous"),
+        ("11.05.2026 09:30", "date_ambiguous"),
+        ("noon", "time_unreadable"),
+    ],
+)
+def test_a_date_that_may_be_mistaken_needs_a_profile(tmp_path, time, code):
     batch = read_one(log_with(tmp_path, "Timestamp", time))
-    assert refusal_codes(batch) == [(None, "time_unreadable")]
+    assert refusal_codes(batch) == [(None, code)]
     assert "profile" in batch.refusals["hint"][0]
 
 

@@ -60,7 +60,8 @@ def test_shipped_profiles_end_with_those_that_take_anything():
     names = [profile.name for profile in shipped_profiles()]
     assert names == [
         "header_block_imperial", "long_parquet", "semicolon_metric",
-        "self_describing", "self_describing_parquet",
+        "self_describing", "self_describing_json", "self_describing_mdf",
+        "self_describing_parquet",
     ]  # fmt: skip
 
 
@@ -195,7 +196,7 @@ def test_faults_of_profiles_are_told_with_their_lines(tmp_path):
         ('unit = "psig"', 'unit = "psi"'),
         ('unit = "psig"', 'unit = "degC"'),
         ('temperature = "degF"', 'temperature = "kPa"'),
-        ('delimiter = ";"', 'delimiter = ","'),
+        ('decimal_mark = ","', 'decimal_mark = ","\nthousands_mark = ","'),
         ('name = "own"', 'name = "../own"'),
         ('column = "P1"', f'column = "{"*" * 100}"'),
     ],

@@ -109,6 +109,15 @@ def test_a_rebuild_that_fails_leaves_the_old_store(shop, monkeypatch):
     assert not [name for name in left if "rebuilding" in name]
 
 
+def test_what_a_killed_rebuild_left_is_cleared_away(shop):
+    half = shop.workspace.rebuilding_file
+    for path in (half, half.with_name(half.name + ".wal")):
+        path.write_bytes(b"half a store")
+    assert shop.update().n_rows_written == 0
+    left = {path.name for path in shop.workspace.work_folder.iterdir()}
+    assert left <= {"store.duckdb", "lock", "temp"}
+
+
 def test_a_damaged_store_is_refused_and_rebuilt(shop):
     before = published(shop)
     shop.workspace.store_file.write_bytes(b"damaged" * 5000)

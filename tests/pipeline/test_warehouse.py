@@ -14,11 +14,11 @@ from features.tables import Column, Table
 from pipeline.lock import hold_lock
 from pipeline.publish import publish
 from pipeline.store_faults import StoreError, StoreLockedError
+from pipeline.store_schema import schema_fingerprint
 from pipeline.warehouse import (
     Replacement,
     StoreLimits,
     open_store,
-    schema_fingerprint,
 )
 
 PRESSURES = Table(
@@ -185,7 +185,7 @@ def test_a_store_of_another_schema_is_refused_with_the_way_out(store, limits):
     store.close()
     with pytest.raises(StoreError) as caught:
         open_store(store.path, (PRESSURES,), limits)
-    assert "chillroster rebuild" in caught.value.hint
+    assert "chillroster run" in caught.value.hint
 
 
 def test_a_file_that_is_no_store_is_refused(tmp_path, limits):

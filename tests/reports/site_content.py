@@ -16,7 +16,7 @@ from features.unread import UNREAD
 from features.windows import WINDOWS
 from models.tables import EVIDENCE, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
-from pipeline.store_tables import LOGS, NOTICES, REJECTED
+from pipeline.store_tables import LOGS, NOTICES, REJECTED, UNASSIGNED
 from reports.content import SiteContent
 from reports.settings import ReportSettings
 
@@ -181,6 +181,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         logs=_frame(LOGS, [_log(test) for test in every] + [_refused_log()]),
         rejected=_frame(REJECTED, _rejected(every)),
         notices=_frame(NOTICES, _notices(cars, tests)),
+        unassigned=_frame(UNASSIGNED, [_waiting()]),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
         settings=settings or ReportSettings(),
@@ -295,6 +296,17 @@ def _log(test):
 
 def _refused_log():
     return {"path": "site/<b>broken</b>.csv", "outcome_code": "refused"}
+
+
+def _waiting():
+    return {
+        "path": "site/<img src=x onerror=alert(3)>.csv", "reason_code": "not_stated",
+        "sentence": "no row of the registry's tests table names this log; nothing that a profile "
+        "names states `vehicle_id` and `started_at`.",
+        "missing": "vehicle_id started_at", "hint": "Add the row to registry/tests.",
+        "columns": "log,vehicle_id,started_at,test_id,site_id,technician_id,purpose,repair_id",
+        "row": "site/<img src=x onerror=alert(3)>.csv,</pre><script>alert(4)</script>,,,,,,",
+    }  # fmt: skip
 
 
 def _rejected(tests):

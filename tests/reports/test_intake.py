@@ -91,3 +91,25 @@ def test_a_rule_that_set_nothing_aside_is_not_counted():
     content = make_content(5)
     none = content.trust.with_columns(distrusted_share=pl.lit(0.0))
     assert read_intake(replace(content, trust=none)).trust == ()
+
+
+def test_logs_that_wait_stand_with_the_rows_to_paste():
+    content = make_content(1)
+    rows = [
+        {
+            "path": path, "reason_code": "not_stated", "sentence": "nothing states `vehicle_id`.",
+            "missing": "vehicle_id", "hint": "add the row", "columns": "log,vehicle_id",
+            "row": f"{path},",
+        }
+        for path in ("b.csv", "<b>a.csv")
+    ]  # fmt: skip
+    held = pl.DataFrame(rows, schema=content.unassigned.schema)
+    logs = content.logs.filter(pl.col("outcome_code") == "stored").head(3)
+    waits = logs.with_columns(outcome_code=pl.Series(["stored", "unassigned", "unassigned"]))
+    intake = read_intake(
+        replace(content, logs=waits, rejected=content.rejected.clear(), unassigned=held)
+    )
+    assert intake.headline == ("1 of 3 logs could be read. 2 logs wait to be assigned to a test.")
+    (waiting,) = intake.waiting
+    assert [path for path, _ in waiting.logs] == ["<b>a.csv", "b.csv"]
+    assert (waiting.header, waiting.rows) == ("log,vehicle_id", ("<b>a.csv,", "b.csv,"))

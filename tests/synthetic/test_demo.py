@@ -84,7 +84,7 @@ def test_two_processes_write_the_same_bytes_as_one(tmp_path, monkeypatch):
 
 
 def test_loggers_write_mdf_only_when_asked(tmp_path):
-    order = {"vehicles": 12, "tests": 24, "seconds": 60, "seed": 3}
+    order = {"vehicles": 12, "tests": 24, "seconds": 60, "seed": 5}
     write_demo_fleet(tmp_path / "a", tmp_path / "a-truth", **order)
     write_demo_fleet(tmp_path / "b", tmp_path / "b-truth", with_mdf=True, **order)
     assert not list((tmp_path / "a" / "logs").rglob("*.mf4"))

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from synthetic.plant.arrays import side_by_side
+from synthetic.plant.placement import ALL_TEMPERATURES, BOTH_PRESSURES, CHANNELS
 from synthetic.plant.sensors import (
-    CHANNELS,
     FAHRENHEIT_AS_CELSIUS,
     GAUGE_AS_ABSOLUTE,
+    OTHER_PRESSURE_UNIT,
     Fitting,
     measure,
 )
@@ -31,7 +32,8 @@ def curves(tests=1):
         "expansion_inlet_c": 30.0, "evaporator_outlet_c": 5.0, "rear_evaporator_outlet_c": 6.0,
         "duct_left_c": 7.0, "duct_right_c": 7.5, "duct_rear_c": 9.0, "intake_air_c": 24.0,
         "ambient_air_c": 25.0, "condenser_inlet_air_c": 28.0, "underhood_air_c": 60.0,
-        "cabin_air_c": 24.0, "intake_humidity_pct": 50.0, "engine_rpm": 800.0,
+        "cabin_air_c": 24.0, "coolant_c": 85.0, "compressor_on": 1.0, "intake_humidity_pct": 50.0,
+        "engine_rpm": 800.0,
     }  # fmt: skip
     found = {name: np.full((SECONDS, tests), value) for name, value in at.items()}
     found["compressor_suction_c"][SECONDS // 2 :] += 10.0
@@ -92,9 +94,8 @@ def test_swapped_sides():
 
 
 def test_a_moved_clamp_reads_the_other_line_from_then_on():
-    place = {name: float(CHANNELS.index(name)) for name in CHANNELS}
-    found, _ = read({"moved_channel": place["condenser_outlet_c"], "moved_from_s": 200.0,
-                     "moved_to": place["evaporator_outlet_c"]})  # fmt: skip
+    found, _ = read({"moved_channel": place("condenser_outlet_c"), "moved_from_s": 200.0,
+                     "moved_to": place("evaporator_outlet_c")})  # fmt: skip
     assert found["condenser_outlet_c"][199, 0] == pytest.approx(38.0)
     assert found["condenser_outlet_c"][205, 0] == pytest.approx(5.0)
     assert found["evaporator_outlet_c"][205, 0] == pytest.approx(5.0)
@@ -103,7 +104,9 @@ def test_a_moved_clamp_reads_the_other_line_from_then_on():
 def test_a_fallen_clamp_reads_the_air_under_the_hood():
     found, _ = read({"fallen_channel": float(CHANNELS.index("expansion_inlet_c")),
                      "fallen_from_s": 300.0})  # fmt: skip
-    assert found["expansion_inlet_c"][[299, 310], 0] == pytest.approx([30.0, 60.0])
+    # one time constant (45 s) after the fall it has gone 1 - 1/e of the way to the air
+    way = (found["expansion_inlet_c"][[299, 300 + 44], 0] - 30.0) / (60.0 - 30.0)
+    assert way == pytest.approx([0.0, 1.0 - np.exp(-1.0)], abs=1e-6)
 
 
 def test_a_stuck_sensor_keeps_its_value():
@@ -127,14 +130,125 @@ def test_a_clock_that_is_off_moves_the_temperatures_against_the_pressures():
 
 
 def test_a_wrong_unit_in_the_header_shows_as_a_reader_finds_it():
-    place = {name: float(CHANNELS.index(name)) for name in CHANNELS}
     found, _ = read(
-        {"wrong_unit_channel": place["duct_left_c"], "wrong_unit": FAHRENHEIT_AS_CELSIUS},
-        {"wrong_unit_channel": place["low_side_kpa"], "wrong_unit": GAUGE_AS_ABSOLUTE},
+        {"wrong_unit_channel": place("duct_left_c"), "wrong_unit": FAHRENHEIT_AS_CELSIUS},
+        {"wrong_unit_channel": place("low_side_kpa"), "wrong_unit": GAUGE_AS_ABSOLUTE},
     )
     # 7 degC is written as 44.6 (degF) and taken for degC
     assert found["duct_left_c"][10] == pytest.approx([44.6, 7.0])
     assert found["low_side_kpa"][10] == pytest.approx([300.0, 300.0 - 101.325])
+
+
+def place(name):
+    return float(CHANNELS.index(name))
+
+
+def test_another_unit_of_pressure_scales_what_stands_above_the_air():
+    # 300 kPa absolute at 100 kPa of air: 200 kPa gauge, written in psi (29.0), read as bar
+    found, _ = read({"wrong_unit_channel": BOTH_PRESSURES, "wrong_unit": OTHER_PRESSURE_UNIT,
+                     "unit_factor": 100.0 / 6.894757, "site_kpa": 100.0})  # fmt: skip
+    assert found["low_side_kpa"][10, 0] == pytest.approx(100.0 + 200.0 / 6.894757 * 100.0)
+    assert found["high_side_kpa"][10, 0] == pytest.approx(100.0 + 1100.0 / 6.894757 * 100.0)
+
+
+def test_a_group_means_all_its_channels_and_no_other():
+    found, true = read({"wrong_unit_channel": ALL_TEMPERATURES,
+                        "wrong_unit": FAHRENHEIT_AS_CELSIUS})  # fmt: skip
+    assert found["evaporator_outlet_c"][10, 0] == pytest.approx(41.0)  # 5 degC is 41 degF
+    assert found["ambient_air_c"][10, 0] == pytest.approx(77.0)  # 25 degC is 77 degF
+    assert found["high_side_kpa"][10, 0] == pytest.approx(true["high_side_kpa"][10, 0])
+
+
+def test_exchanged_clamps_read_each_others_lines():
+    found, _ = read({"exchanged_channel": place("condenser_outlet_c"),
+                     "exchanged_with": place("compressor_discharge_c")})  # fmt: skip
+    assert found["condenser_outlet_c"][50, 0] == pytest.approx(80.0)
+    assert found["compressor_discharge_c"][50, 0] == pytest.approx(38.0)
+
+
+def test_a_loose_clamp_reads_on_the_way_to_the_air_around_it():
+    found, _ = read({"loose_channel": place("compressor_suction_c"), "loose_share": 0.4})
+    # by hand: 10 + 0.4 (60 - 10) = 30
+    assert found["compressor_suction_c"][100, 0] == pytest.approx(30.0)
+    assert found["compressor_discharge_c"][100, 0] == pytest.approx(80.0)
+
+
+def test_a_slow_clamp_has_its_own_lag():
+    found, _ = read({"slow_channel": place("compressor_suction_c"), "slow_lag_s": 100.0})
+    # 100 s after the step of 10 K: 1 - 1/e of the way
+    assert found["compressor_suction_c"][399, 0] == pytest.approx(
+        10.0 + 10.0 * (1.0 - np.exp(-1.0)), abs=0.1
+    )
+
+
+def test_a_biased_clamp_and_one_that_touches_another_line():
+    found, _ = read(
+        {"biased_channel": place("evaporator_outlet_c"), "bias_k": -6.0},
+        {"touching_channel": place("condenser_outlet_c"),
+         "touched": place("compressor_discharge_c"), "touching_share": 0.5},
+    )  # fmt: skip
+    assert found["evaporator_outlet_c"][10] == pytest.approx([-1.0, 5.0])
+    # half way between 38 and 80 degC
+    assert found["condenser_outlet_c"][10] == pytest.approx([38.0, 59.0])
+
+
+def test_an_intake_probe_at_the_wrong_place():
+    found, _ = read(
+        {"intake_coolant_share": 0.5}, {"intake_duct_share": 1.0, "intake_warm_k": -1.0}
+    )
+    # half way from 24 to 85 degC; the ducts' mean of 7.25 less 1 K
+    assert found["intake_air_c"][50] == pytest.approx([54.5, 6.25])
+
+
+def test_a_gauge_that_drifts_and_a_sensor_that_breaks():
+    found, _ = read(
+        {"high_drift_kpa_per_h": 360.0},
+        {"broken_channel": place("duct_left_c"), "broken_from_s": 100.0, "broken_reads": 850.0},
+    )
+    # 360 kPa an hour is 0.1 kPa a second
+    assert found["high_side_kpa"][500, 0] == pytest.approx(1200.0 + 50.0)
+    assert found["duct_left_c"][[99, 100], 1] == pytest.approx([7.0, 850.0])
+
+
+def test_spikes_come_at_their_rate_and_are_single_readings():
+    found, true = read(
+        {"spiked_channel": place("low_side_kpa"), "spikes_per_hour": 120.0, "spike_size": 700.0}
+    )
+    off = np.abs(found["low_side_kpa"] - true["low_side_kpa"])[:, 0]
+    struck = off > 1.0
+    assert off[struck] == pytest.approx(700.0)
+    # 120 an hour are 20 in 600 s, give or take three standard deviations
+    assert struck.sum() == pytest.approx(20, abs=14)
+
+
+def test_a_coarse_channel_shows_only_its_steps():
+    found, _ = read({"coarse_channel": place("expansion_inlet_c"), "coarse_step": 4.0})
+    # 30 degC is 7.5 steps: the even one
+    assert found["expansion_inlet_c"][10, 0] == pytest.approx(32.0)
+    assert found["condenser_outlet_c"][10, 0] == pytest.approx(38.0)
+
+
+def test_lines_of_a_standing_car_differ_until_refrigerant_flows():
+    true = curves()
+    on = np.zeros((SECONDS, 1))
+    on[300:] = 1.0
+    true["compressor_on"] = on
+    batch = side_by_side([Fitting(**{**PERFECT, "standing_hot_k": 30.0})])
+    found = measure(true, batch, np.random.default_rng(0))
+    warmer = found["compressor_discharge_c"][:, 0] - true["compressor_discharge_c"][:, 0]
+    assert warmer[299] == pytest.approx(30.0)
+    # three time constants of 20 s leave 5 %
+    assert warmer[360] == pytest.approx(30.0 * np.exp(-3.0), rel=0.1)
+    assert found["evaporator_outlet_c"][299, 0] < found["compressor_discharge_c"][299, 0]
+
+
+def test_a_mishap_leaves_the_noise_of_all_other_readings_alone():
+    noisy = {"temperature_noise_k": 0.2, "low_noise_kpa": 2.0}
+    hit = {"spiked_channel": place("low_side_kpa"), "spikes_per_hour": 60.0, "spike_size": 500.0}
+    plain, _ = read(noisy)
+    spiked, _ = read({**noisy, **hit})
+    for name in set(CHANNELS) - {"low_side_kpa"}:
+        assert plain[name].tobytes() == spiked[name].tobytes(), name
 
 
 def test_gaps_come_at_their_rate_and_in_no_other_test():

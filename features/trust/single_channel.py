@@ -1,0 +1,97 @@
+"""Rules over the readings of one channel: out of range, spike, stuck.
+
+Each is a function `(Ordered, context, settings) -> Verdicts`. Does not belong here: rules
+that compare channels with each other, the arithmetic of frozen readings (`features.stuck`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from features.channels import CHANNEL, Channel
+from features.stuck import Stacked, stuck_readings
+from features.trust.ordered import PRESSURES, STEP_S, Ordered, in_range
+from features.trust.rules import Rule
+from features.trust.verdicts import Verdicts, flag_name
+
+if TYPE_CHECKING:
+    from features.settings import DerivationSettings
+
+# A reading that leaves both neighbours by more than this and comes straight back is no
+# pressure and no temperature of a pipe or of duct air (common practice, no source).
+_SPIKE_KPA = 300.0
+_SPIKE_K = 10.0
+# slower loggers can catch a true peak in a single sample
+_SPIKE_LONGEST_INTERVAL_S = 2.5
+_AIR_THAT_MUST_MOVE = frozenset(
+    {"duct_air_c", "duct_left_c", "duct_right_c", "duct_rear_c", "evaporator_fin_c"}
+)
+
+
+def find_out_of_range(
+    ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings
+) -> Verdicts:
+    """Readings that no working sensor shows on a car."""
+    del context, settings
+    return Verdicts(
+        # written so that NaN and infinity are out of range too
+        ordered.samples.select(
+            (~pl.col(name).is_between(CHANNEL[name].lowest, CHANNEL[name].highest))
+            .fill_null(value=False)
+            .alias(flag_name(name, Rule.OUT_OF_RANGE))
+            for name in ordered.channels
+        )
+    )
+
+
+def find_spikes(ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings) -> Verdicts:
+    """Single readings away from both neighbours by more than a line or air can go and return."""
+    del context, settings
+    limits = {name: _spike_limit(CHANNEL[name]) for name in ordered.channels}
+    step_s = pl.col(STEP_S)
+    near = (step_s <= _SPIKE_LONGEST_INTERVAL_S) & (step_s.shift(-1) <= _SPIKE_LONGEST_INTERVAL_S)
+    flags = []
+    for name, limit in limits.items():
+        if limit is not None:
+            there = pl.col(name).diff()
+            back = there.shift(-1)
+            up, down = (there > limit) & (back < -limit), (there < -limit) & (back > limit)
+            spike = (near & (up | down)).fill_null(value=False)
+            flags.append(spike.alias(flag_name(name, Rule.SPIKE)))
+    return Verdicts(ordered.samples.select(flags))
+
+
+def _spike_limit(channel: Channel) -> float | None:
+    if channel.quantity == "pressure":
+        return _SPIKE_KPA
+    if channel.quantity == "temperature" and channel.station != "engine":
+        return _SPIKE_K
+    return None
+
+
+def find_stuck(ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings) -> Verdicts:
+    """Readings that stand still longer than the channel's own noise and resolution allow."""
+    del context, settings
+    if not set(PRESSURES) <= set(ordered.channels) or ordered.samples.is_empty():
+        return Verdicts()
+    names = [name for name in ordered.channels if _must_move(CHANNEL[name])]
+    real = ordered.samples.select(in_range(name) for name in names)
+    stacked = Stacked(
+        time_s=ordered.samples["time_s"].to_numpy(),
+        first=ordered.first,
+        running=ordered.is_running.to_numpy(),
+    )
+    return Verdicts(
+        pl.DataFrame(
+            pl.Series(flag_name(name, Rule.STUCK), stuck_readings(real[name].to_numpy(), stacked))
+            for name in names
+        )
+    )
+
+
+def _must_move(channel: Channel) -> bool:
+    """Whether the channel cannot stand still through a start or stop of the compressor."""
+    on_the_circuit = channel.quantity == "temperature" and channel.station[0].isdigit()
+    return channel.quantity == "pressure" or on_the_circuit or channel.name in _AIR_THAT_MUST_MOVE

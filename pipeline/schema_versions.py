@@ -1,0 +1,22 @@
+"""The versions that the tables of the store have had: which store is older, which is newer.
+
+Holds the fingerprint of every version in turn; `poe docs` appends the present one after a
+change to a table, and a test fails while it lags behind. Does not belong here: what the
+tables are (`store_tables`), how an older store is brought to them (`migration`).
+"""
+
+from __future__ import annotations
+
+# From the first version on; see `store_schema.schema_fingerprint`.
+SCHEMAS: tuple[str, ...] = (
+    "e75508a9535c2805",
+    "7d885141655a71c5",
+    "d58edf14e85a76dd",
+)
+
+
+def schema_version(fingerprint: str) -> int:
+    """The number of a version, counted from 1; tables that are not listed come after all."""
+    if fingerprint in SCHEMAS:
+        return SCHEMAS.index(fingerprint) + 1
+    return len(SCHEMAS) + 1

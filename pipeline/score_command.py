@@ -1,0 +1,58 @@
+"""The command `score`: runs a trial, writes its files, gives its text.
+
+Takes what was asked for on the command line. Does not belong here: arithmetic
+(`score_trust`), words (`score_text`), options (`cli`).
+"""
+
+from __future__ import annotations
+
+import json
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from pipeline.progress import show_progress
+from pipeline.score_text import score_record, score_text
+from pipeline.score_trust import run_trust_score
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipeline.score_trust import TrialSize
+
+
+@dataclass(frozen=True)
+class ScoreFiles:
+    """Where to write, None for nowhere: the score as JSON, the table of logs, the trial."""
+
+    json_file: Path | None = None
+    truth_file: Path | None = None
+    folder: Path | None = None
+
+
+def tell_trust_score(size: TrialSize, files: ScoreFiles) -> str:
+    """The text of the score of a trial, which is run; the files asked for are written."""
+    with _trial_folder(files.folder) as folder, show_progress() as progress:
+        score, told = run_trust_score(size, folder, progress)
+    if files.json_file is not None:
+        record = json.dumps(score_record(score), indent=2)
+        files.json_file.write_text(f"{record}\n", encoding="utf-8", newline="\n")
+    if files.truth_file is not None:
+        lists = pl.selectors.by_dtype(pl.List(pl.String)).list.join(" | ")
+        told.with_columns(lists).write_csv(files.truth_file)
+    return score_text(score)
+
+
+@contextmanager
+def _trial_folder(folder: Path | None) -> Iterator[Path]:
+    """The folder named, made if need be, else one that is gone afterwards."""
+    if folder is not None:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield folder
+        return
+    with TemporaryDirectory(prefix="chillroster-trial-") as made:
+        yield Path(made)

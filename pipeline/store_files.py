@@ -1,0 +1,46 @@
+"""The files of a store on disk: flushed, removed, and put in place of another at one blow.
+
+A DuckDB store is one file, with a journal beside it while changes are not yet written into
+it. Does not belong here: what is in a store (`warehouse`), which copy is made (`publish`).
+"""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def flush_to_disk(path: Path) -> None:
+    """Wait until the system has a file, or the entries of a folder, on its disk."""
+    if path.is_dir() and os.name == "nt":
+        return  # Windows keeps no handle on folders
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def put_in_place(complete: Path, path: Path) -> None:
+    """Put a closed store without a journal at a path, atomically and durably.
+
+    A reader sees the old store or the new one. What the old store's journal held is gone,
+    so it must have been written into the old store before, if it was worth keeping.
+    """
+    flush_to_disk(complete)
+    _remove_journal(path)
+    complete.replace(path)
+    flush_to_disk(path.parent)
+
+
+def remove_store(path: Path) -> None:
+    """Remove a store and its journal, where there are any."""
+    path.unlink(missing_ok=True)
+    _remove_journal(path)
+
+
+def _remove_journal(path: Path) -> None:
+    path.with_name(path.name + ".wal").unlink(missing_ok=True)
