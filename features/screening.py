@@ -18,6 +18,7 @@ from features.channels import CHANNEL
 from features.trust.coarse import find_clipped, find_too_coarse
 from features.trust.instants import find_gaps, find_repeated_instants, longest_step_s
 from features.trust.ordered import STEP_S, TEST, Ordered, as_before, put_in_order
+from features.trust.placement import find_misplaced_sensors
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
 from features.trust.rules import LEAST_EVIDENCE, RULES, TRUST, Rule, Screened
 from features.trust.single_channel import find_out_of_range, find_spikes, find_stuck
@@ -41,6 +42,7 @@ _RULES: tuple[Callable[[Ordered, pl.DataFrame, DerivationSettings], Verdicts], .
     find_swapped_sides,
     find_pressure_mistakes,
     find_temperature_unit_slips,
+    find_misplaced_sensors,
     find_repeated_instants,
     find_gaps,
 )

@@ -19,6 +19,7 @@ from pipeline.headers import CHANNEL_NAMES, UNIT_NAMES, VALUE_NAMES, is_header
 from pipeline.number_texts import GLUED_PATTERN, read_numbers
 from pipeline.raw_logs import Field, WideRows, value_name
 from pipeline.text_rows import notice
+from pipeline.time_checks import refuse_restarts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from pipeline.number_texts import NumberForm
     from pipeline.profiles import Profile
+    from pipeline.raw_logs import Ledger
     from pipeline.refusals import Objection
 
 # stands between a label and the unit that was glued to its values; no logger writes it
@@ -119,6 +121,14 @@ def split_units(
         for file, count, first in bad.agg(pl.len(), pl.col("value").first().alias("first")).rows()
     ]
     return split, remarks
+
+
+def without_restarts(rows: pl.DataFrame, paths: Mapping[int, str], ledger: Ledger) -> pl.DataFrame:
+    """The rows without those of logs whose clock starts again, which are refused."""
+    refused = refuse_restarts(rows)
+    for file, error in refused.items():
+        ledger.refuse(paths[file], error)
+    return rows.filter(~pl.col("file").is_in(list(refused))) if refused else rows
 
 
 def widen(rows: pl.DataFrame, profile: Profile) -> Iterator[WideRows]:

@@ -188,6 +188,10 @@ def _rows(
         raise too_large(largest_bytes)
     parts, unfit = [], list[ColumnUse]()
     for group, uses in by_group.items():
+        if not mdf.groups[group].channel_group.cycles_nr:
+            # should it hold data all the same, the library would read it without end
+            parts.append(_no_samples(uses))
+            continue
         columns = {"seconds": pl.Series(mdf.get_master(group), dtype=pl.Float64).round(6)}
         for use in uses:
             values = _values(mdf, signals[use.index], use)
@@ -197,6 +201,12 @@ def _rows(
                 columns[value_name(use.index)] = values
         parts.append(pl.DataFrame(columns).filter(pl.col("seconds").is_finite()))
     return _merged(parts), _without(plan, unfit)
+
+
+def _no_samples(uses: list[ColumnUse]) -> pl.DataFrame:
+    """The columns of a group without records."""
+    kinds = {value_name(use.index): pl.String if use.is_text else pl.Float64 for use in uses}
+    return pl.DataFrame(schema={"seconds": pl.Float64, **kinds})
 
 
 def _values(mdf: Any, signal: _Signal, use: ColumnUse) -> pl.Series | None:

@@ -20,7 +20,7 @@ from pipeline.clocks import (
 from pipeline.column_plans import plan_columns
 from pipeline.hidden_sizes import HiddenSizeError, parquet_bytes
 from pipeline.layouts import MOST_COLUMNS, too_many_columns
-from pipeline.long_logs import find_long_columns, label_long, widen
+from pipeline.long_logs import find_long_columns, label_long, widen, without_restarts
 from pipeline.parquet_types import require_plain_cells, require_time, without_unfit
 from pipeline.raw_logs import Field, Ledger, LogForm, LogGroup, WideRows, fields_of
 from pipeline.recognition import candidates, fits_names
@@ -162,7 +162,9 @@ def read_parquet_group(group: LogGroup, door: Door, ledger: Ledger) -> Iterator[
     long = find_long_columns(names, group.profile)
     if long is not None:
         raw = _read_fields(group, long.fields, door, ledger)
-        yield from widen(label_long(raw, long), group.profile)
+        paths = {file: request.path for file, request in group.requests.items()}
+        rows = without_restarts(label_long(raw, long), paths, ledger)
+        yield from widen(rows, group.profile)
         return
     stated = plan_columns(group.profile, names, [""] * len(names), {group.form.time.index})
     plan = without_unfit(stated, group.form.types)

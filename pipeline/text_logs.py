@@ -16,7 +16,7 @@ from pipeline.clocks import unwrap_midnight
 from pipeline.column_plans import plan_columns
 from pipeline.header_lines import BLANKS
 from pipeline.log_lines import is_cut
-from pipeline.long_logs import find_long_columns, label_long, split_units, widen
+from pipeline.long_logs import find_long_columns, label_long, split_units, widen, without_restarts
 from pipeline.openings import Opening, look_deeper, open_text, split_lines
 from pipeline.plain_texts import tabbed, with_tabs
 from pipeline.raw_logs import Ledger, LogForm, LogGroup, WideRows, fields_of
@@ -120,7 +120,7 @@ def read_text_group(group: TextGroup, door: Door, ledger: Ledger) -> Iterator[Wi
         if glued:
             rows, remarks = split_units(rows, number_form(layout), group.paths)
             ledger.notices += remarks
-        yield from widen(rows, group.profile)
+        yield from widen(without_restarts(rows, group.paths, ledger), group.profile)
         return
     skipped = {group.form.time.index}
     plan = plan_columns(group.profile, layout.names, layout.unit_texts, skipped, layout.glued)

@@ -45,6 +45,26 @@ def refuse_impossible_times(raw: pl.DataFrame, time: TimeUse) -> dict[int, LogRe
     return refused
 
 
+def refuse_restarts(rows: pl.DataFrame) -> dict[int, LogRefusedError]:
+    """The refusals of long logs in which the time of a channel goes back, by position.
+
+    `rows` as in `long_logs`, in the order of the file: there channels may come one after the
+    other, so each is looked at by itself.
+    """
+    if not rows.select((pl.col("seconds").diff() < -_OUT_OF_TURN_S).any()).item():
+        return {}
+    step_s = pl.col("seconds").diff()
+    channels = rows.group_by("file", "label", maintain_order=True).agg(
+        (step_s < -_OUT_OF_TURN_S).sum().alias("n_back"),
+        (step_s != 0).sum().alias("n_steps"),
+        step_s.min().alias("furthest_s"),
+        (step_s < -_OUT_OF_TURN_S).arg_max().alias("row_back"),
+    )
+    is_rare = pl.col("n_back") <= pl.max_horizontal(_RARE_STEPS, _RARE_SHARE * pl.col("n_steps"))
+    found = channels.filter((pl.col("n_back") > 0) & is_rare).unique("file", maintain_order=True)
+    return {row["file"]: _starts_again(row) for row in found.iter_rows(named=True)}
+
+
 def _measured(raw: pl.DataFrame) -> pl.DataFrame:
     """Per log: `n_steps` that change the time, their median, and those that go far back."""
     step_s = pl.col("seconds").diff()

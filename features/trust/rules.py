@@ -38,6 +38,16 @@ class Rule(Enum):
         "the refrigerant on record cannot have this pressure at the temperature of the lines"
     )
     TEMPERATURE_UNIT_SLIP = "degrees Celsius read as Fahrenheit, or the reverse"
+    CLAMP_OFF_LINE = "a clamp that is not on its line: it follows air, not its pressure"
+    CLAMP_MOVED = "a clamp put on another line while logging"
+    CLAMPS_EXCHANGED = "two clamps on each other's lines, or two columns exchanged"
+    CLAMP_BIAS = "a clamp that differs from the standing car by more than sensors may"
+    CLAMP_LAG = "a clamp that follows too slowly; right in steady windows only"
+    LIQUID_LINE_ABOVE_CONDENSING = "liquid warmer than condensing by more than the sensors allow"
+    INTAKE_NOT_REPRESENTATIVE = "the intake probe reads other air than enters the evaporator"
+    EXCHANGER_BALANCE_IMPOSSIBLE = (
+        "the clamps around the internal heat exchanger contradict each other"
+    )
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
     GAP = "nothing was logged for a while; nothing is carried across"
     IMPOSSIBLE = (
@@ -91,6 +101,39 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     Rule.TEMPERATURE_UNIT_SLIP.code: (
         "rest before the start and a pressure with a known refrigerant, three temperatures or "
         "the noted ambient; for air, the noted ambient alone"
+    ),
+    Rule.CLAMP_OFF_LINE.code: (
+        "both pressures, a known refrigerant and the compressor at work: for the moment it left, "
+        "40 s before and a minute after, with a step of 4 K; for a whole log, two minutes after "
+        "the start, ambient air, and a soak or other clamps that it contradicts"
+    ),
+    Rule.CLAMP_MOVED.code: (
+        "both pressures, a known refrigerant, 40 s before and a minute after the move with the "
+        "compressor at work, and a step of 4 K at the pace of a clamp on a pipe"
+    ),
+    Rule.CLAMPS_EXCHANGED.code: (
+        "both pressures, a known refrigerant, ambient air and two minutes after the start; two "
+        "lines that stand 5 K or more apart, against the order that every circuit has"
+    ),
+    Rule.CLAMP_BIAS.code: (
+        "ten seconds of soak, and two of: the other clamps, the standing pressure of a known "
+        "refrigerant; never after a drive, while lines near the engine are warm"
+    ),
+    Rule.CLAMP_LAG.code: (
+        "a soak, the start, two minutes after it, the low side, a known refrigerant, and a clamp "
+        "on a suction line"
+    ),
+    Rule.LIQUID_LINE_ABOVE_CONDENSING.code: (
+        "the high side, a known refrigerant and a clamp on the liquid line, half a minute of "
+        "blocks from two minutes after the start on"
+    ),
+    Rule.INTAKE_NOT_REPRESENTATIVE.code: (
+        "ambient air logged or noted, three minutes after the start and a minute more; for the "
+        "air of the ducts also a duct"
+    ),
+    Rule.EXCHANGER_BALANCE_IMPOSSIBLE.code: (
+        "a car on record with an internal heat exchanger, the four clamps around it, and two "
+        "minutes after the start"
     ),
     Rule.TIME_NOT_INCREASING.code: "two rows",
     Rule.GAP.code: "two rows more than 10 s and five usual steps apart",

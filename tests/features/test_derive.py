@@ -72,7 +72,7 @@ def test_every_other_printed_row_of_the_car_range():
 def test_enthalpy_of_the_intake_air_at_a_published_state():
     # ASHRAE handbook example: 40 degC dry, 20 degC wet bulb, 101.325 kPa: RH 14 %, h 56.7 kJ/kg;
     # the humidity is printed to half a per cent, which is 0.6 kJ/kg here
-    found = row(log(intake_air_c=40.0, intake_humidity_pct=14.0))
+    found = row(log(intake_air_c=40.0, intake_humidity_pct=14.0, ambient_air_c=40.0))
     assert found["intake_enthalpy_kj_per_kg"] == pytest.approx(56.7, abs=0.6)
 
 

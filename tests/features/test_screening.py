@@ -217,7 +217,8 @@ def test_spike_dose(name, size, found):
 def test_a_step_that_stays_is_no_spike():
     frame = clean_test(2)
     stepped = frame["condenser_outlet_c"].to_numpy()[600:] + 25.0
-    assert fired(with_values(frame, "condenser_outlet_c", slice(600, None), stepped)) == set()
+    found = fired(with_values(frame, "condenser_outlet_c", slice(600, None), stepped))
+    assert "spike" not in {rule_code for _, rule_code in found}
 
 
 def test_a_slow_logger_may_catch_a_peak_in_one_sample():

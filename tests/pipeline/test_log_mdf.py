@@ -294,3 +294,17 @@ def test_what_the_library_leaves_half_opened_is_swept_away_in_silence(tmp_path, 
     assert refusal_codes(read_one(path)) == [(None, "damaged_mdf")]
     gc.collect()
     assert unseen == []
+
+
+def test_a_group_that_states_no_records_but_holds_data_gives_no_readings(tmp_path):
+    path = write_mdf(tmp_path, [signal(*LOW)], [signal("Duct", [50.0, 41.0, 32.0], "degF")])
+    content = bytearray(path.read_bytes())
+    # ASAM MDF 4, block ##CG: 24 bytes of head, 6 links, record id, then the number of records
+    second = content.index(b"##CG", content.index(b"##CG") + 4)
+    place = second + 24 + 6 * 8 + 8
+    assert struct.unpack_from("<Q", content, place) == (3,)
+    struct.pack_into("<Q", content, place, 0)
+    path.write_bytes(content)
+    batch = read_one(path)
+    readings = {name: batch.samples[name].count() for name in ("duct_air_c", "low_side_kpa")}
+    assert sorted(readings.values()) == [0, 3]

@@ -220,3 +220,24 @@ def test_long_csv_with_units_in_the_labels(tmp_path):
     assert values(batch, "time_s") == [0.0, 1.0, 2.0]
     assert values(batch, "low_side_kpa") == [310.0, 311.0, 312.0]
     assert batch.readings["first_time"][0] == dt.datetime(2026, 5, 11, 9, 30, tzinfo=dt.UTC)
+
+
+def long_log(time_s, order):
+    """Two channels over the same times, one after the other or row by row."""
+    channels = {"low_side_kpa_abs": 300.0, "ambient_degC": 25.0}
+    rows = [(t, name, value) for name, value in channels.items() for t in time_s]
+    if order == "row by row":
+        rows = [(t, name, value) for t in time_s for name, value in channels.items()]
+    times, names, values = zip(*rows, strict=True)
+    return {"Time [s]": list(times), "channel": list(names), "value": list(values)}
+
+
+@pytest.mark.parametrize("order", ["row by row", "one after the other"])
+def test_a_clock_put_back_in_a_long_log_is_seen_channel_by_channel(tmp_path, order):
+    straight = [float(t) for t in range(120)]
+    # set back by 40 s half way
+    put_back = [t if t < 60 else t - 40.0 for t in straight]
+    sound = read_one(parquet(tmp_path, "sound.parquet", long_log(straight, order)))
+    assert sound.readings["outcome_code"].to_list() == ["read"]
+    damaged = read_one(parquet(tmp_path, "back.parquet", long_log(put_back, order)))
+    assert refusal_codes(damaged) == [(None, "time_goes_back")]

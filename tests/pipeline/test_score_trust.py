@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -146,6 +148,32 @@ def test_moments_and_relabelling_of_moved_clamps():
     assert moves.quantiles_s[0] == pytest.approx(5.0)
     assert (moves.within.n_hits, moves.within.n_all) == (1, 2)
     assert (moves.relabelled_right, moves.relabelled_wrong, moves.n_could_be) == (1, 1, 2)
+
+
+def page_of(score):
+    place = Path(__file__).parents[2] / "docs" / "make_trust_scores.py"
+    spec = importlib.util.spec_from_file_location("make_trust_scores", place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.page(json.loads(json.dumps(score_record(score))))
+
+
+def test_the_page_names_command_and_seed_and_carries_the_shares():
+    rows = truth(
+        {"test_id": "a", "mishap": "stuck", "channels": "duct_left_c"},
+        {"test_id": "b", "mishap": "stuck", "channels": "duct_left_c"},
+        {"test_id": "c", "mishap": "kgf_as_bar", "channels": "low_side_kpa",
+         "exempt_because": "2 % apart"},
+        {"test_id": "d", "mishap": CLEAN},
+    )  # fmt: skip
+    score = score_verdicts(TrialSize(2, 1, 77), rows, verdicts([("a", "duct_left_c", "stuck")]))
+    text = page_of(score)
+    assert "chillroster score --trust --logs-per-mishap 2 --clean-logs 1 --seed 77" in text
+    line = next(line for line in text.splitlines() if line.startswith("| `stuck`: "))
+    assert MISHAP["stuck"].told in line
+    assert "| 2 of 2 | 50.0 % (9.5 to 90.5) |" in line
+    assert "| `kgf_as_bar` | 1 | 2 % apart |" in text
+    assert "None was found." in text
 
 
 def test_every_kind_of_mishap_says_which_rules_answer_for_it():

@@ -12,7 +12,7 @@ import pytest
 from shop import open_shop
 from typer.testing import CliRunner
 
-from pipeline import openings, text_logs
+from pipeline import text_logs, unpacking
 from pipeline.cli import app
 from pipeline.refusals import not_readable
 from pipeline.run import open_published
@@ -119,7 +119,7 @@ def test_no_room_for_scratch_files_refuses_no_log(shop, monkeypatch):
 
     text = (shop.root / "registry" / "tests.csv").read_text()
     (shop.root / "registry" / "tests.csv").write_text(text.replace("log000.csv", "log000.csv.gz"))
-    monkeypatch.setattr(openings, "_unpacking", full)
+    monkeypatch.setattr(unpacking, "_copy", full)
     done = call("run", "-w", shop.root, *CLOCK)
     assert done.exit_code == 1
     assert "No space left on device" in done.stderr

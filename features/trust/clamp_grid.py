@@ -1,0 +1,237 @@
+"""Stacked tests on blocks of five seconds, for rules that hold temperatures against pressures.
+
+Holds `ClampGrid` (block means of clamps, air and pressures as arrays, saturation
+temperatures, whether and since when the compressor runs) and the shifting means over it.
+Takes `Ordered` samples and the context. Arrays are one behind the other, test after test;
+`first` holds the borders. NaN is unknown here. Does not belong here: any rule.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from features.channels import CHANNEL
+from features.refrigerant import add_saturation_temperatures
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from features.trust.ordered import Ordered
+
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+    Places = NDArray[np.int64]
+
+BLOCK_S = 5.0
+CLAMPS = (
+    "compressor_suction_c",
+    "compressor_discharge_c",
+    "condenser_outlet_c",
+    "expansion_inlet_c",
+    "evaporator_outlet_c",
+    "rear_evaporator_outlet_c",
+)
+# channels that tell whether the compressor works, and from which value on
+_WORKS_FROM = {
+    "compressor_on": 0.5,
+    "compressor_command_pct": 2.0,
+    "compressor_rpm": 100.0,
+    "compressor_power_w": 50.0,
+}
+AIR = ("intake_air_c", "ambient_air_c", "underhood_air_c", "coolant_c")
+DUCTS = ("duct_air_c", "duct_left_c", "duct_right_c")
+_PRESSURES = ("low_side_kpa", "high_side_kpa")
+_RUNNING_RATIO = 1.5
+_NOTED = {
+    "test_id": pl.String(),
+    "refrigerant": pl.String(),
+    "internal_heat_exchanger": pl.Boolean(),
+    "ambient_c": pl.Float64(),
+}
+_LEAST_SHARE = 0.6
+
+
+@dataclass(frozen=True)
+class ClampGrid:
+    """Block means of stacked tests.
+
+    `first`: place of each test's first block and, last, the number of blocks. `start_s`: when
+    each block begins, from the start of its test. `values`: block means by channel, and
+    `evaporating_c`, `condensing_c`. `context`: one row per test, in order: test_id,
+    refrigerant, internal_heat_exchanger, ambient_c.
+    """
+
+    first: Places
+    start_s: Floats
+    values: dict[str, Floats]
+    context: pl.DataFrame
+
+    @cached_property
+    def test(self) -> Places:
+        """The number of the test of each block."""
+        return np.repeat(np.arange(self.n_tests), np.diff(self.first))
+
+    @property
+    def n_tests(self) -> int:
+        """How many tests are stacked."""
+        return self.first.size - 1
+
+    def of(self, name: str) -> Floats:
+        """A channel's block means, NaN throughout where it was not logged."""
+        found = self.values.get(name)
+        return np.full(self.start_s.size, np.nan) if found is None else found
+
+    @cached_property
+    def is_running(self) -> Booleans:
+        """Whether the compressor works in a block: the sides are apart and no channel says no."""
+        ratio = self.of("high_side_kpa") / self.of("low_side_kpa")
+        works = np.asarray(ratio >= _RUNNING_RATIO)
+        for name, least in _WORKS_FROM.items():
+            works &= ~(self.of(name) < least)
+        return works
+
+    @cached_property
+    def since_start_s(self) -> Floats:
+        """Time since the compressor first ran in the test [s]; NaN before."""
+        began = np.full(self.n_tests, np.nan)
+        running = np.flatnonzero(self.is_running)[::-1]
+        began[self.test[running]] = self.start_s[running]
+        since = self.start_s - began[self.test]
+        return np.where(since >= 0.0, since, np.nan)
+
+    def rolling(self, values: Floats, n_blocks: int) -> Floats:
+        """Mean of each block and those after it, `n_blocks` in all; NaN where too few are known.
+
+        NaN also where they reach into another test or across a pause of the log.
+        """
+        known = np.isfinite(values)
+        mean = _windows(np.where(known, values, 0.0), n_blocks)
+        count = _windows(known.astype(np.float64), n_blocks)
+        enough = (count >= _LEAST_SHARE * n_blocks) & self.reaches(n_blocks - 1)
+        return np.where(enough, mean / np.where(enough, count, 1.0), np.nan)
+
+    def later(self, values: Floats, n_blocks: int) -> Floats:
+        """The values that stand so many blocks later (earlier when negative), NaN past the end.
+
+        Whether the two blocks are of one test says `reaches`.
+        """
+        moved = np.full(values.size, np.nan)
+        if abs(n_blocks) >= values.size:
+            return moved
+        if n_blocks >= 0:
+            moved[: values.size - n_blocks] = values[n_blocks:]
+        else:
+            moved[-n_blocks:] = values[:n_blocks]
+        return moved
+
+    def reaches(self, n_blocks: int) -> Booleans:
+        """Whether the block so many blocks later is of the same test, without a pause between."""
+        there = self.later(self.start_s + 1e9 * self.test, n_blocks)
+        passed = there - self.start_s - 1e9 * self.test
+        return np.asarray(np.abs(passed - BLOCK_S * n_blocks) < 2.0 * BLOCK_S)
+
+    def medians(self, values: Floats, is_inside: Booleans) -> Floats:
+        """Median of each test over the blocks inside; NaN where fewer than six are known."""
+        chosen = is_inside & np.isfinite(values)
+        per_test = (
+            pl.DataFrame({"test": self.test[chosen], "value": values[chosen]})
+            .lazy()
+            .group_by("test")
+            .agg(pl.col("value").median(), pl.len())
+            .filter(pl.col("len") >= 6)
+            .collect()
+        )
+        medians = np.full(self.n_tests, np.nan)
+        medians[per_test["test"].to_numpy()] = per_test["value"].to_numpy()
+        return medians
+
+    def noted(self, name: str) -> Floats:
+        """A number of the context, one per test, NaN where none is noted."""
+        return self.context[name].to_numpy()
+
+
+def make_clamp_grid(ordered: Ordered, context: pl.DataFrame) -> ClampGrid:
+    """The grid of ordered samples.
+
+    Parameters
+    ----------
+    ordered
+        Samples in order; rows without a time are left out.
+    context
+        Frame of `context.CONTEXT`; a test without a row has nothing noted.
+    """
+    time_s = ordered.samples["time_s"].to_numpy()
+    begins, starts_s = _borders(time_s, ordered)
+    test = np.repeat(np.arange(ordered.first.size - 1), np.diff(ordered.first))[begins]
+    first = np.searchsorted(test, np.arange(ordered.first.size)).astype(np.int64)
+    values = {
+        name: _means(_readings(ordered.samples, name), begins)
+        for name in (*_PRESSURES, *CLAMPS, *AIR, *DUCTS, *_WORKS_FROM)
+        if name in ordered.samples.columns
+    }
+    ids = ordered.test_ids.select("test_id")
+    noted = ids.join(_noted(context), on="test_id", how="left", maintain_order="left")
+    saturated = _saturation(ids["test_id"].gather(test), values, noted)
+    return ClampGrid(first, starts_s, values | saturated, noted)
+
+
+def _noted(context: pl.DataFrame) -> pl.DataFrame:
+    """What the rules use of the context; null where the frame lacks it."""
+    return context.select(
+        (pl.col(name) if name in context.columns else pl.lit(None)).cast(dtype).alias(name)
+        for name, dtype in _NOTED.items()
+    )
+
+
+def _borders(time_s: Floats, ordered: Ordered) -> tuple[Places, Floats]:
+    """The first sample of each block, and when the block begins from the start of its test."""
+    if time_s.size == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0)
+    test = np.repeat(np.arange(ordered.first.size - 1), np.diff(ordered.first))
+    known = np.where(np.isfinite(time_s), time_s, 0.0)
+    block = np.floor((known - known[ordered.first[:-1]][test]) / BLOCK_S)
+    is_new = np.append(True, (np.diff(block) != 0) | (np.diff(test) != 0))
+    begins = np.flatnonzero(is_new).astype(np.int64)
+    return begins, block[begins] * BLOCK_S
+
+
+def _readings(samples: pl.DataFrame, name: str) -> Floats:
+    """The readings of a channel that a working sensor can show, NaN elsewhere."""
+    value = samples[name].cast(pl.Float64()).to_numpy()
+    channel = CHANNEL[name]
+    return np.where((value >= channel.lowest) & (value <= channel.highest), value, np.nan)
+
+
+def _means(values: Floats, begins: Places) -> Floats:
+    if begins.size == 0:
+        return np.zeros(0)
+    known = np.isfinite(values)
+    total = np.add.reduceat(np.where(known, values, 0.0), begins)
+    count = np.add.reduceat(known.astype(np.float64), begins)
+    return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
+
+
+def _saturation(
+    test_id: pl.Series, values: dict[str, Floats], context: pl.DataFrame
+) -> dict[str, Floats]:
+    pressures = {name: values[name] for name in _PRESSURES if name in values}
+    frame = pl.DataFrame({"test_id": test_id, **pressures})
+    added = add_saturation_temperatures(frame, context)
+    return {
+        "evaporating_c": added["evaporating_dew_c"].to_numpy(),
+        "condensing_c": added["condensing_bubble_c"].to_numpy(),
+    }
+
+
+def _windows(values: Floats, n_blocks: int) -> Floats:
+    """Sum of each value and the next ones, `n_blocks` in all; NaN at the end of the stack."""
+    sums = np.full(values.size, np.nan)
+    if values.size >= n_blocks:
+        running = np.concatenate(([0.0], np.cumsum(values)))
+        sums[: values.size - n_blocks + 1] = running[n_blocks:] - running[:-n_blocks]
+    return sums

@@ -1,0 +1,229 @@
+"""Clamps that leave their line in the middle of a log: put on another line, or fallen off.
+
+Holds the rules `clamp_moved` and `clamp_off_line` where a log shows the moment. A step found
+by `clamp_steps` is fitted, must last, and must end where no healthy or faulty circuit could
+take that line; then its end decides: the value of another clamp at the pace of a pipe is a
+move, the pace or the warmth of air is a clamp off its line. Does not belong here: clamps
+that were wrong from the first reading (`clamps`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from features.channels import CHANNEL
+from features.trust.clamp_grid import BLOCK_S, CLAMPS, ClampGrid
+from features.trust.clamp_steps import FittedStep, Step, find_steps, refine_step
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from features.trust.ordered import Ordered
+
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+
+_LEAST_EXPLAINED = 0.4
+_LEAST_STEP_K = 4.0
+# A clamp on a pipe follows within 5 to 15 s, one in the air much slower (common practice).
+_SLOWEST_ON_PIPE_S = 24.0
+# Two clamps on one pipe agree within their contact and accuracy (common practice).
+_SAME_LINE_K = 3.0
+# hot gas is never near the condensing temperature, but in a flooded compressor
+_HOT_GAS_OVER_CONDENSING_K = 10.0
+# a suction line this far over ambient air has the warmth of another line or of the hood
+_WARM_SUCTION_OVER_AMBIENT_K = 2.0
+# liquid carried over by a flooded evaporator cools a suction line to here
+_WET_SUCTION_K = 3.0
+# air around a car is not colder than ambient air, within two sensors and a contact
+_AIR_OVER_AMBIENT_K = -3.0
+# so far over the condensing temperature there is only hot gas
+_HOTTER_THAN_LIQUID_K = 8.0
+_HOT = "compressor_discharge_c"
+_BEFORE_S, _AFTER_S = 75.0, 300.0
+_FEWEST_BLOCKS = 5
+_REFERENCE = {
+    "compressor_suction_c": "evaporating_c",
+    "evaporator_outlet_c": "evaporating_c",
+    "condenser_outlet_c": "condensing_c",
+    "expansion_inlet_c": "condensing_c",
+    "compressor_discharge_c": "condensing_c",
+    "rear_evaporator_outlet_c": "evaporating_c",
+}
+
+
+@dataclass(frozen=True)
+class Departure:
+    """A clamp that left its line: test number, channel, moment [s], levels [degC], and where to.
+
+    `to_channel` is the line it now sits on, None when it hangs in the air or nobody knows;
+    `is_moved` tells a move from a fall; `is_certain`: no other station would fit.
+    """
+
+    test: int
+    channel: str
+    from_s: float
+    before_c: float
+    after_c: float
+    is_moved: bool
+    to_channel: str | None
+    is_certain: bool
+
+
+def find_departures(grid: ClampGrid, ordered: Ordered) -> list[Departure]:
+    """All clamps that left their line while they were logged."""
+    found = []
+    for step in find_steps(grid):
+        fitted = _fitted(grid, ordered, step)
+        if fitted is not None and (departure := _judge(grid, step, fitted)) is not None:
+            found.append(departure)
+    return found
+
+
+def _fitted(grid: ClampGrid, ordered: Ordered, step: Step) -> FittedStep | None:
+    span = slice(int(ordered.first[step.test]), int(ordered.first[step.test + 1]))
+    rows = ordered.samples[span]
+    time_s = rows["time_s"].to_numpy() - rows["time_s"].to_numpy()[0]
+    values = rows[step.channel].cast(float).to_numpy()
+    fitted = refine_step(time_s, values, float(grid.start_s[step.block]), is_up=step.size_k > 0)
+    if fitted is None or fitted.explained < _LEAST_EXPLAINED:
+        return None
+    return fitted if abs(fitted.size_k) >= _LEAST_STEP_K else None
+
+
+def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
+    span = slice(int(grid.first[step.test]), int(grid.first[step.test + 1]))
+    since = grid.start_s[span] - fitted.moment_s
+    works = grid.is_running[span] & np.isfinite(grid.of(step.channel)[span])
+    settled_s = max(3.0 * fitted.time_constant_s, 15.0)
+    left_s = float(np.max(since[works], initial=0.0))
+    before = works & (since >= -_BEFORE_S) & (since <= -BLOCK_S)
+    after = works & (since >= min(settled_s, 90.0, left_s / 2.0)) & (since <= _AFTER_S)
+    if min(np.count_nonzero(before), np.count_nonzero(after)) < _FEWEST_BLOCKS:
+        return None
+    own = {name: grid.of(name)[span] for name in grid.values}
+    if not _lasts(own, step, before, after) or not _is_foreign(own, step, after):
+        return None
+    is_moved, to_channel, is_certain = _where(own, step.channel, fitted, after)
+    return Departure(
+        step.test,
+        step.channel,
+        fitted.moment_s,
+        float(np.median(own[step.channel][before])),
+        float(np.median(own[step.channel][after])),
+        is_moved,
+        to_channel,
+        is_certain,
+    )
+
+
+def _lasts(own: dict[str, Floats], step: Step, before: Booleans, after: Booleans) -> bool:
+    """Whether the clamp keeps away from where it stood, as seen from its pressure."""
+    over = own[step.channel] - own[_REFERENCE[step.channel]]
+    first, then = (over[each & np.isfinite(over)] for each in (before, after))
+    if min(first.size, then.size) < _FEWEST_BLOCKS:
+        return False
+    if step.size_k > 0:
+        return bool(np.quantile(then, 0.1) > np.quantile(first, 0.9))
+    return bool(np.quantile(then, 0.9) < np.quantile(first, 0.1))
+
+
+def _median(values: Floats) -> float:
+    """Median of what is known; NaN without anything."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def _is_foreign(own: dict[str, Floats], step: Step, after: Booleans) -> bool:
+    """Whether the new level is one that the circuit alone would hardly give to that line."""
+    level = own[step.channel][after]
+    if step.channel == "compressor_discharge_c":
+        over = _median(level - own["condensing_c"][after])
+        return bool(step.size_k < 0 and over < _HOT_GAS_OVER_CONDENSING_K)
+    if step.channel != "compressor_suction_c":
+        return True
+    if step.size_k < 0:
+        over = _median(level - own["evaporating_c"][after])
+        return bool(over > _WET_SUCTION_K)
+    if "ambient_air_c" not in own:
+        return True
+    return not _median(level - own["ambient_air_c"][after]) < _WARM_SUCTION_OVER_AMBIENT_K
+
+
+def _where(
+    own: dict[str, Floats], channel: str, fitted: FittedStep, after: Booleans
+) -> tuple[bool, str | None, bool]:
+    """Whether the clamp was moved, to which line, and whether that is certain."""
+    level = own[channel][after]
+    is_pace_of_pipe = fitted.time_constant_s <= _SLOWEST_ON_PIPE_S
+    apart = {
+        name: abs(_median(level - own[name][after]))
+        for name in CLAMPS
+        if name != channel and name in own and np.isfinite(own[name][after]).any()
+    }
+    nearest = min(apart, key=lambda name: apart[name], default=None)
+    if is_pace_of_pipe and nearest is not None and apart[nearest] <= _SAME_LINE_K:
+        return True, nearest, True
+    if _median(level - own["condensing_c"][after]) > _HOTTER_THAN_LIQUID_K:
+        return True, _HOT, nearest != _HOT
+    unlogged = [name for name in CLAMPS if name != channel and name not in apart]
+    fitting = [name for name in unlogged if _would_fit(own, name, channel, after)]
+    air = own.get("ambient_air_c")
+    is_colder_than_air = air is not None and _median(level - air[after]) < _AIR_OVER_AMBIENT_K
+    if is_pace_of_pipe and len(fitting) == 1:
+        return True, fitting[0], is_colder_than_air or "condenser" not in fitting[0]
+    return is_colder_than_air, None, False
+
+
+def _would_fit(own: dict[str, Floats], name: str, channel: str, after: Booleans) -> bool:
+    """Whether the level lies where a line without a clamp must lie, between its neighbours."""
+
+    def over(other: str) -> float:
+        if other not in own or not np.isfinite(own[other][after]).any():
+            return np.nan
+        return _median(own[channel][after] - own[other][after])
+
+    rules = {
+        "compressor_suction_c": over("evaporator_outlet_c") > 4.0 and over("condensing_c") < -10.0,
+        "compressor_discharge_c": over("condensing_c") > _HOT_GAS_OVER_CONDENSING_K,
+        "condenser_outlet_c": over("condensing_c") < 1.0 and over("expansion_inlet_c") > -1.0,
+        "expansion_inlet_c": over("condenser_outlet_c") < 1.0 and over("evaporating_c") > 15.0,
+        "evaporator_outlet_c": -2.0 < over("evaporating_c") < 15.0
+        and over("compressor_suction_c") < 1.0,
+        "rear_evaporator_outlet_c": False,
+    }
+    return bool(rules[name])
+
+
+def moved_sentence(departure: Departure, *, is_relabelled: bool) -> str:
+    """What the note of a moved clamp says."""
+    fate = (
+        f"readings from then on count as {_words(departure.to_channel)}"
+        if is_relabelled
+        else "readings from then on are not used"
+    )
+    return (
+        f"moved at {departure.from_s:.0f} s from {_words(departure.channel)} "
+        f"({departure.before_c:.1f} degC) to {_words(departure.to_channel)} "
+        f"({departure.after_c:.1f} degC), which no pressure and no clamp beside it shared; "
+        f"{fate}. Leave clamps where they are while logging, or start a new log"
+    )
+
+
+def fallen_sentence(departure: Departure) -> str:
+    """What the note of a fallen clamp says."""
+    return (
+        f"left its line at {departure.from_s:.0f} s: from {departure.before_c:.1f} to "
+        f"{departure.after_c:.1f} degC, while pressures and the clamp beside it went on as "
+        "before; readings from then on are not used. Clamp it again on clean pipe, insulate "
+        "it, and repeat the test"
+    )
+
+
+def _words(channel: str | None) -> str:
+    if channel is None:
+        return "a line that cannot be told"
+    return CHANNEL[channel].meaning.split(",")[0]

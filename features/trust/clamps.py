@@ -1,0 +1,323 @@
+"""Clamps that were wrong from the first reading: off their line, exchanged, touching hot gas.
+
+Holds the whole-log rules `clamp_off_line`, `clamps_exchanged` and
+`liquid_line_above_condensing`, on the levels of `clamp_levels`. Lines of a circuit stand in an
+order that no fault of a car undoes: hot gas above condensing, liquid between condensing and
+ambient, suction gas below ambient, and what flows on towards the compressor never colder. A
+log that breaks it has a clamp in the wrong place. Which one, is decided by which exchange, or
+which clamp left out, restores the order. Does not belong here: clamps that leave their line
+while logging (`clamp_moves`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from features.refrigerant import (
+    RefrigerantError,
+    bubble_temperature_slope_k_per_kpa,
+    resolve_refrigerant,
+)
+from features.trust.clamp_grid import CLAMPS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from features.settings import DerivationSettings
+    from features.trust.clamp_grid import ClampGrid
+    from features.trust.clamp_levels import ClampLevels
+
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+
+SUCTION, DISCHARGE, CONDENSER, EXPANSION, EVAPORATOR, REAR = CLAMPS
+LIQUID = (CONDENSER, EXPANSION)
+COLD = (SUCTION, EVAPORATOR, REAR)
+# Margins of the order [K]: what contact and accuracy of two clamps, line drops and faults of a
+# car leave (tuned on simulated fleets in which half of the cars have a fault).
+_HOT_GAS_BELOW_K = 3.0
+_LIQUID_ABOVE_K = 3.5
+_COLD_OVER_AMBIENT_K = 5.0
+_COLD_BELOW_K = 3.5
+_SUCTION_BELOW_EVAPORATOR_K = 4.0
+_SUCTION_BELOW_REAR_K = 8.0
+_SUCTION_OVER_EVAPORATOR_K = 28.0
+_EXPANSION_OVER_CONDENSER_K = 5.0
+_EXPANSION_OVER_CONDENSER_EXCHANGER_K = 2.5
+_EXPANSION_UNDER_CONDENSER_K = 22.0
+_EXPANSION_UNDER_AMBIENT_K = 18.0
+_CONDENSER_UNDER_AMBIENT_K = 3.0
+_COMPRESSED_LEAST_K = 8.0
+# Hot gas rises over the suction line by at least 0.9 of the way from evaporating to condensing,
+# if compressed without loss (R-134a and R-1234yf, 2 to 55 degC, dry suction); less a clamp's share.
+_COMPRESSED_SHARE = 0.78
+# a clamp in the air goes its way slower than the pressures, and to the warm side
+_PACE_OF_AIR = 0.36
+_AIR_RISE_K = 2.5
+# air under the hood over ambient air (SAE 2015-01-1689 reports up to 18 K before the condenser)
+_HOOD_OVER_AMBIENT_K = (2.0, 45.0)
+_EXPLAINED_K = 0.5
+# one clamp in the air leaves less to be explained than two exchanged ones; what that weighs
+_LONE_COST = 4.0
+
+
+@dataclass(frozen=True)
+class OffLine:
+    """A clamp that never sat on its line: test number, channel, why."""
+
+    test: int
+    channel: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Exchanged:
+    """Two clamps on each other's lines throughout: test number, channels, levels [degC]."""
+
+    test: int
+    one: str
+    other: str
+    levels_c: tuple[float, float]
+
+
+def broken_order_k(at: Mapping[str, Floats], has_exchanger: Booleans) -> Floats:
+    """By how much levels break the order of the lines, summed [K]; unknown levels break none.
+
+    Parameters
+    ----------
+    at
+        Levels [degC] by clamp, and `ambient_c`, `condensing_c`, `evaporating_c`.
+    has_exchanger
+        Whether an internal heat exchanger cools the liquid.
+    """
+    warmer = np.where(
+        has_exchanger, _EXPANSION_OVER_CONDENSER_EXCHANGER_K, _EXPANSION_OVER_CONDENSER_K
+    )
+    hot, suction, ambient = at[DISCHARGE], at[SUCTION], at["ambient_c"]
+    condensing, evaporating = at["condensing_c"], at["evaporating_c"]
+    excess = [
+        condensing - _HOT_GAS_BELOW_K - hot,
+        suction
+        + np.fmax(_COMPRESSED_LEAST_K, _COMPRESSED_SHARE * (condensing - evaporating))
+        - hot,
+        *(at[name] - condensing - _LIQUID_ABOVE_K for name in LIQUID),
+        *(evaporating - _COLD_BELOW_K - at[name] for name in COLD),
+        *(at[name] - ambient - _COLD_OVER_AMBIENT_K for name in (EVAPORATOR, REAR)),
+        at[EVAPORATOR] - _SUCTION_BELOW_EVAPORATOR_K - suction,
+        at[REAR] - _SUCTION_BELOW_REAR_K - suction,
+        suction - at[EVAPORATOR] - _SUCTION_OVER_EVAPORATOR_K,
+        at[EXPANSION] - at[CONDENSER] - warmer,
+        at[CONDENSER] - at[EXPANSION] - _EXPANSION_UNDER_CONDENSER_K,
+        ambient - _EXPANSION_UNDER_AMBIENT_K - at[EXPANSION],
+        ambient - _CONDENSER_UNDER_AMBIENT_K - at[CONDENSER],
+    ]
+    return np.asarray(np.sum([np.fmax(np.nan_to_num(each), 0.0) for each in excess], axis=0))
+
+
+def _strangeness(at: Mapping[str, Floats], has_exchanger: Booleans) -> Floats:
+    """How far levels lie from where such lines usually stand; sum of squares, each at most 9."""
+    gain = np.where(has_exchanger, 13.0, 3.0)
+    drop = np.where(has_exchanger, 7.0, 0.0)
+    off = [
+        (at[EVAPORATOR] - at["evaporating_c"] - 8.0) / 5.0,
+        (at[REAR] - at["evaporating_c"] - 8.0) / 5.0,
+        (at[SUCTION] - at["evaporating_c"] - 8.0 - gain) / 6.0,
+        (at[CONDENSER] - at["condensing_c"] + 9.0) / 5.0,
+        (at[EXPANSION] - at["condensing_c"] + 9.0 + drop) / 6.0,
+        (at[DISCHARGE] - at["condensing_c"] - 22.0) / 10.0,
+        (at[SUCTION] - at[EVAPORATOR] - gain) / 4.0,
+        (at[CONDENSER] - at[EXPANSION] - drop) / 3.0,
+    ]
+    return np.asarray(np.sum([np.fmin(np.nan_to_num(each) ** 2, 9.0) for each in off], axis=0))
+
+
+def find_misplaced(
+    grid: ClampGrid, levels: ClampLevels
+) -> tuple[dict[int, Exchanged], list[OffLine]]:
+    """Clamps exchanged, by test, and clamps that never sat on their line."""
+    ambient_c = levels.ambient_c(grid.noted("ambient_c"))
+    at = {name: levels.of(name) for name in (*CLAMPS, "condensing_c", "evaporating_c")}
+    at["ambient_c"] = ambient_c
+    off = _by_their_way(levels, ambient_c)
+    # what a clamp known to hang in the air does to the order needs no second explanation
+    without = {name: values.copy() for name, values in at.items()}
+    for each in off:
+        without[each.channel][each.test] = np.nan
+    is_broken = broken_order_k(without, levels.has_exchanger) > _EXPLAINED_K
+    exchanged, left_out = _best_explanations(at, levels.has_exchanger, np.flatnonzero(is_broken))
+    judged = {each.test for each in left_out} | set(exchanged)
+    return exchanged, [each for each in off if each.test not in judged] + left_out
+
+
+def find_exchanged(grid: ClampGrid, levels: ClampLevels) -> dict[int, Exchanged]:
+    """Clamps exchanged, by test, judged on all clamps."""
+    return find_misplaced(grid, levels)[0]
+
+
+def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
+    """Clamps that went from soak to their level like air: slowly, and warmer."""
+    found = []
+    between = levels.of("condensing_c") - levels.of("evaporating_c")
+    rise_of_hot = (levels.of(DISCHARGE) - levels.of(SUCTION)) / between
+    is_like_hood = {name: levels.of(name) > ambient_c + _HOOD_OVER_AMBIENT_K[0] for name in CLAMPS}
+    told = {
+        DISCHARGE: (levels.of(DISCHARGE) - levels.of("condensing_c") < 6.0) & (rise_of_hot < 0.95),
+        **{name: levels.rise(name) > _AIR_RISE_K for name in COLD},
+        **{
+            name: (levels.rise(name) > 4.0 * _AIR_RISE_K) & (levels.pace(name) < 0.4)
+            for name in LIQUID
+        },
+    }
+    for name in CLAMPS:
+        slow = levels.early[name] < _PACE_OF_AIR
+        found += [
+            OffLine(test, name, _way_sentence(levels, name, test))
+            for test in np.flatnonzero(slow & told[name] & is_like_hood[name]).tolist()
+        ]
+    return found
+
+
+def _way_sentence(levels: ClampLevels, name: str, test: int) -> str:
+    return (
+        f"went from {levels.soak[name][test]:.1f} to {levels.of(name)[test]:.1f} degC like air "
+        f"under the hood: {100.0 * max(levels.early[name][test], 0.0):.0f} % of the way within a "
+        "minute of the start, while its pressure had gone "
+        f"{100.0 * levels.early[_pressure_of(name)][test]:.0f} %; it never sat on its line. "
+        "Clamp it on clean pipe, insulate it, and repeat the test"
+    )
+
+
+def _pressure_of(name: str) -> str:
+    return "evaporating_c" if name in COLD else "condensing_c"
+
+
+def _best_explanations(
+    at: dict[str, Floats], has_exchanger: Booleans, suspects: NDArray[np.int64]
+) -> tuple[dict[int, Exchanged], list[OffLine]]:
+    """Which exchange, or which clamp in the air, restores the order of each suspect."""
+    own = {name: values[suspects] for name, values in at.items()}
+    exchanger = has_exchanger[suspects]
+    pairs = list(combinations(CLAMPS, 2))
+    swaps = [own | {one: own[other], other: own[one]} for one, other in pairs]
+    gone = [own | {name: np.full(suspects.size, np.nan)} for name in CLAMPS]
+    swap_cost = _costs(swaps, exchanger, is_known=[own[a] + own[b] for a, b in pairs])
+    gone_cost = _costs(gone, exchanger, is_known=[_in_air(own, name) for name in CLAMPS])
+    now = _strangeness(own, exchanger)
+    exchanged: dict[int, Exchanged] = {}
+    off: list[OffLine] = []
+    for place, test in enumerate(suspects.tolist()):
+        swap, lone = int(np.argmin(swap_cost[:, place])), int(np.argmin(gone_cost[:, place]))
+        if swap_cost[swap, place] < min(gone_cost[lone, place] + _LONE_COST, now[place] - 1.0):
+            one, other = pairs[swap]
+            exchanged[test] = Exchanged(
+                test, one, other, (float(own[one][place]), float(own[other][place]))
+            )
+        elif np.isfinite(gone_cost[lone, place]) and not _is_hot_liquid(own, CLAMPS[lone], place):
+            name = CLAMPS[lone]
+            off.append(OffLine(test, name, _place_sentence(own, name, place)))
+    return exchanged, off
+
+
+def _is_hot_liquid(own: dict[str, Floats], name: str, place: int) -> bool:
+    """Whether the clamp is on the liquid line and above condensing, which is a rule of its own."""
+    return name in LIQUID and bool(own[name][place] > own["condensing_c"][place] + _LIQUID_ABOVE_K)
+
+
+def _costs(
+    hypotheses: list[dict[str, Floats]], exchanger: Booleans, is_known: list[Floats]
+) -> Floats:
+    """Strangeness of each hypothesis where it restores the order, else infinite."""
+    return np.array(
+        [
+            np.where(
+                np.isfinite(known) & (broken_order_k(at, exchanger) <= _EXPLAINED_K),
+                _strangeness(at, exchanger),
+                np.inf,
+            )
+            for at, known in zip(hypotheses, is_known, strict=True)
+        ]
+    )
+
+
+def _in_air(own: dict[str, Floats], name: str) -> Floats:
+    """The level of a clamp where air under the hood could have it, NaN elsewhere."""
+    over = own[name] - own["ambient_c"]
+    low, high = _HOOD_OVER_AMBIENT_K
+    return np.where((over > low) & (over < high), own[name], np.nan)
+
+
+def _place_sentence(own: dict[str, Floats], name: str, place: int) -> str:
+    return (
+        f"{own[name][place]:.1f} degC while running, between evaporating at "
+        f"{own['evaporating_c'][place]:.1f} and condensing at {own['condensing_c'][place]:.1f} "
+        "degC: no fault of a car puts this line there beside the other clamps, air under the "
+        "hood would. Clamp it on clean pipe, insulate it, and repeat the test"
+    )
+
+
+def exchanged_sentence(found: Exchanged, words: Mapping[str, str]) -> str:
+    """What the note of two exchanged clamps says."""
+    one, other = found.levels_c
+    return (
+        f"exchanged throughout: {words[found.one]} shows {one:.1f} degC and {words[found.other]} "
+        f"{other:.1f} degC, an order that no circuit takes and that the exchange restores. "
+        "Correct the header or the clamps; neither is used until then"
+    )
+
+
+@dataclass(frozen=True)
+class HotLiquid:
+    """A liquid line above condensing: test number, channel, how far over, how far allowed [K]."""
+
+    test: int
+    channel: str
+    over_k: float
+    allowed_k: float
+
+
+def find_hot_liquid(
+    grid: ClampGrid, levels: ClampLevels, settings: DerivationSettings
+) -> list[HotLiquid]:
+    """Liquid lines warmer than condensing by more than clamp and gauge allow at 95 %."""
+    allowed = np.hypot(
+        settings.pipe_temperature_accuracy_k, settings.high_side_accuracy_kpa * _slopes(grid)
+    )
+    found = []
+    for name in LIQUID:
+        over = levels.of(name) - levels.of("condensing_c")
+        found += [
+            HotLiquid(int(test), name, float(over[test]), float(allowed[test]))
+            for test in np.flatnonzero(over > allowed)
+        ]
+    return found
+
+
+def _slopes(grid: ClampGrid) -> Floats:
+    """Rise of the condensing temperature per pressure in each test [K/kPa]."""
+    high_kpa = grid.medians(grid.of("high_side_kpa"), grid.is_running)
+    slopes = np.full(grid.n_tests, np.nan)
+    names = grid.context["refrigerant"]
+    for name in names.drop_nulls().unique():
+        try:
+            refrigerant = resolve_refrigerant(name)
+        except RefrigerantError:
+            continue
+        own = (names == name).fill_null(value=False).to_numpy()
+        slopes[own] = bubble_temperature_slope_k_per_kpa(high_kpa[own], refrigerant)
+    return slopes
+
+
+def hot_liquid_sentence(found: HotLiquid) -> str:
+    """What the note of a liquid line above condensing says."""
+    return (
+        f"{found.over_k:.1f} K above condensing, where clamp and gauge allow "
+        f"{found.allowed_k:.1f} K: liquid cannot be, unless there is another refrigerant than "
+        "on record. Keep the clamp clear of hot gas line and engine, check gauge and refrigerant, "
+        "and repeat the test"
+    )
