@@ -144,7 +144,7 @@ class CarDesign:
 WORKSHOP_CAR = CarDesign(
     charge_kg=0.52,
     displacement_m3=187e-6,
-    isentropic_best=0.685,
+    isentropic_best=0.678,
     shell_loss_kw_per_k=0.0048,
     # a valve set for little superheat and quick to open, its bulb slow
     valve_area_m2=0.88e-6,
@@ -160,7 +160,7 @@ WORKSHOP_CAR = CarDesign(
     suction_drop_factor=0.06e6,
     suction_line_s=20.0,
     # a control that wanders by its play
-    target_c=1.85,
+    target_c=1.8,
     stroke_play=0.12,
     control_integral_per_k_s=0.0036,
     fin_sensor_s=11.4,
@@ -170,7 +170,7 @@ WORKSHOP_CAR = CarDesign(
     subcooling_kw_per_k=1.35,
     liquid_s=2.5,
     fan_low_kg_per_s=0.21,
-    fan_high_kg_per_s=0.70,
+    fan_high_kg_per_s=0.68,
     fan_high_on_kpa=1175.0,
     fan_high_off_kpa=885.0,
 )
