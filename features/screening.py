@@ -15,8 +15,14 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.channels import CHANNEL
+from features.context import CONTEXT
 from features.trust.coarse import find_clipped, find_too_coarse
-from features.trust.instants import find_gaps, find_repeated_instants, longest_step_s
+from features.trust.instants import (
+    find_clock_jumps,
+    find_gaps,
+    find_repeated_instants,
+    longest_step_s,
+)
 from features.trust.ordered import STEP_S, TEST, Ordered, as_before, put_in_order
 from features.trust.placement import find_misplaced_sensors
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
@@ -45,6 +51,7 @@ _RULES: tuple[Callable[[Ordered, pl.DataFrame, DerivationSettings], Verdicts], .
     find_misplaced_sensors,
     find_repeated_instants,
     find_gaps,
+    find_clock_jumps,
 )
 
 # working columns
@@ -90,7 +97,8 @@ def distrust_flags(
 
 
 def _judge(ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings) -> Verdicts:
-    return join_verdicts(rule(ordered, context, settings) for rule in _RULES)
+    known = CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
+    return join_verdicts(rule(ordered, known, settings) for rule in _RULES)
 
 
 def _rules_on(channel: str, flags: pl.DataFrame) -> list[str]:

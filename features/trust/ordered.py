@@ -33,6 +33,8 @@ _RUNNING_RATIO = 1.5
 # at rest the sides agree; this much apart two gauges may be, one of them read without the
 # atmosphere
 _EQUAL_WITHIN_KPA = 130.0
+# both read in a wrong unit they are nearly equal still
+_LN_EQUAL = math.log(1.2)
 # or one of them read in a wrong unit: then they differ by more than any gauges do, and part
 # by more than they do when a working machine is asked for more
 _LN_UNIT_APART, _LN_GREATEST_RISE = math.log(2.5), math.log(3.0)
@@ -226,6 +228,7 @@ def _turns(ordered: Ordered) -> _Turns:
     told_off = _told_off(ordered, commanded)
     rests = (
         (np.abs(begun["apart_kpa"].to_numpy()) <= _EQUAL_WITHIN_KPA)
+        | (np.abs(ln_begun) <= _LN_EQUAL)
         | ((np.abs(ln_begun) > _LN_UNIT_APART) & (far > _LEAST_FAR_SHARE * n_samples))
         | told_off
     )

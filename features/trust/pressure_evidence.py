@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     Booleans = NDArray[np.bool_]
 
 _LEAST_TEMPERATURES = 3
-_COOL_QUANTILE = 0.35
+_COOL_QUANTILE = 0.25
 # temperatures of a working machine lie further apart than this (tuning value)
 _EVEN_QUANTILE, _EVEN_K = 0.15, 12.0
 # Signs that liquid is in a circuit that stands below saturation (tuning values): a liquid

@@ -49,6 +49,7 @@ class Rule(Enum):
         "the clamps around the internal heat exchanger contradict each other"
     )
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
+    CLOCK_JUMP = "the clock was put forward: a hole in the times, but none in the readings"
     GAP = "nothing was logged for a while; nothing is carried across"
     IMPOSSIBLE = (
         "below zero no circuit can have it: clamp off its line, pressure read wrong, or another "
@@ -136,6 +137,10 @@ LEAST_EVIDENCE: Mapping[str, str] = {
         "minutes after the start"
     ),
     Rule.TIME_NOT_INCREASING.code: "two rows",
+    Rule.CLOCK_JUMP.code: (
+        "twenty readings on either side of a gap, of channels that move more over the length of "
+        "the gap than from one reading to the next; a jump by whole minutes needs less"
+    ),
     Rule.GAP.code: "two rows more than 10 s and five usual steps apart",
     Rule.IMPOSSIBLE.code: (
         "a steady or periodic window with a clamp, the pressure beside it and a known refrigerant"

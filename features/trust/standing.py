@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from features.air import atmospheric_pressure_kpa
+from features.channels import CHANNEL
 from features.context import CONTEXT
 from features.refrigerant import (
     REFRIGERANTS,
@@ -138,7 +139,15 @@ def _columns(
     tests: pl.DataFrame, medians: pl.DataFrame, channels: Sequence[str]
 ) -> dict[str, Floats]:
     every = tests.join(medians.drop("test_id"), on=TEST, how="left", maintain_order="left")
-    return {name: every[name].fill_null(np.nan).to_numpy() for name in channels}
+    return {name: _possible(every[name].fill_null(np.nan).to_numpy(), name) for name in channels}
+
+
+def _possible(values: Floats, channel: str) -> Floats:
+    """The values with NaN for infinities and for pressures at or below nothing."""
+    is_possible = np.isfinite(values)
+    if CHANNEL[channel].quantity == "pressure":
+        is_possible &= values > 0.0
+    return np.asarray(np.where(is_possible, values, np.nan))
 
 
 def _refrigerant(designation: str | None) -> Refrigerant | None:

@@ -35,8 +35,11 @@ if TYPE_CHECKING:
 _FAR_K, _NEAR_K = 15.0, 8.0
 # the noted ambient temperature is that of the shade, and the car may have stood in the sun
 _NEAR_NOTED_K = 12.0
-# a discharge line at work stands above what it was at rest, whatever its clamp
-_DISCHARGE_RISE_K = 8.0
+# An engine that has run leaves these lines hot; at work they lie above the saturation
+# temperature of their side, but for what sensors are off (tuning values).
+_NEAR_ENGINE = {"compressor_suction_c": "low_side_kpa", "compressor_discharge_c": "high_side_kpa"}
+_BELOW_SATURATION_K, _HOT_LINE_K, _HOTTEST_LINE_K = 5.0, 40.0, 45.0
+_FAR_BELOW_SATURATION_K = {"compressor_suction_c": 6.0, "compressor_discharge_c": 10.0}
 _HOT_FROM_ENGINE = frozenset({"coolant_c", "underhood_air_c"})
 _AIR = ("intake_air_c", "ambient_air_c", "condenser_inlet_air_c", "cabin_air_c")
 
@@ -95,9 +98,11 @@ def temperature_slips(standing: Standing) -> Iterator[Slip]:
         as_read = standing.at_begin(channel)
         for written, said in (("degF", "degC"), ("degC", "degF")):
             is_hit = _agrees_only_set_right(as_read, _set_right(as_read, written), anchors)
-            if channel == "compressor_discharge_c":
-                is_hit &= _discharge_rises(standing, written)
-            elif channel not in _AIR:
+            if channel in _NEAR_ENGINE:
+                is_hit = _is_possible_at_work(standing, channel, written) & (
+                    is_hit | _is_impossible_as_read(standing, channel, written)
+                )
+            if channel not in _AIR:
                 is_hit &= standing.has_rested
             if is_hit.any():
                 yield Slip(channel, is_hit, as_read, written, said)
@@ -139,14 +144,41 @@ def _set_right(as_read_c: Floats, written: str) -> Floats:
     return (as_read_c - 32.0) / 1.8 if written == "degF" else 1.8 * as_read_c + 32.0
 
 
-def _discharge_rises(standing: Standing, written: str) -> Booleans:
-    """Whether the line at work, set right, is hotter than it was at rest.
+def _coldest_at_work_c(standing: Standing, channel: str) -> Floats:
+    """What the line at work is no colder than [degC]: saturation on its side of the circuit."""
+    return standing.saturated_c(standing.at_work(_NEAR_ENGINE[channel]))
 
-    A discharge line that was still hot from an earlier run is not, in the other unit.
+
+def _is_possible_at_work(standing: Standing, channel: str, written: str) -> Booleans:
+    """Whether the line at work, set right, is one that a circuit can have.
+
+    A line that an earlier run left hot may lie where the other unit would put it right at
+    rest; at work it would then lie below saturation.
     """
-    begun, late = (each("compressor_discharge_c") for each in (standing.at_begin, standing.at_work))
-    rise = (late - begun) / 1.8 if written == "degF" else 1.8 * (late - begun)
-    return np.asarray(standing.has_rested & (rise > _DISCHARGE_RISE_K))
+    late = _set_right(standing.at_work(channel), written)
+    return np.asarray(late > _coldest_at_work_c(standing, channel) - _BELOW_SATURATION_K)
+
+
+def _is_impossible_as_read(standing: Standing, channel: str, written: str) -> Booleans:
+    """Whether the line is far below saturation at work, or hotter at rest than engines make it.
+
+    Set right it is where a hot engine may put it at rest, which keeps out a clamp that hangs
+    in the air.
+    """
+    car_c, begun_c = _car_c(standing), standing.at_begin(channel)
+    if written == "degF":
+        is_impossible = begun_c - car_c > _HOTTEST_LINE_K
+    else:
+        below_k = _coldest_at_work_c(standing, channel) - standing.at_work(channel)
+        is_impossible = below_k > _FAR_BELOW_SATURATION_K[channel]
+    over_car_k = _set_right(begun_c, written) - car_c
+    return np.asarray(is_impossible & (over_car_k > -_NEAR_K) & (over_car_k < _HOT_LINE_K))
+
+
+def _car_c(standing: Standing) -> Floats:
+    """Temperature of the standing car by its low side, else by the noted ambient [degC]."""
+    of_pressure = standing.saturated_c(standing.at_begin("low_side_kpa"))
+    return np.where(np.isfinite(of_pressure), of_pressure, standing.noted_ambient_c)
 
 
 def _sentence(slip: Slip, test: int) -> str:
