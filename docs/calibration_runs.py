@@ -34,7 +34,10 @@ BENCH_CAR = CarDesign(
     refrigerant=R134A,
     compressor_kind=FIXED_CLUTCH,
     displacement_m3=120e-6,
-    charge_kg=0.50,
+    charge_kg=0.31,
+    condenser_m3=0.30e-3,
+    receiver_m3=0.04e-3,
+    subcool_pass_share=0.22,
     valve_area_m2=1.4e-6,
 )
 # speed, condenser air, evaporator air of the bench points; the last is a mild one
@@ -47,7 +50,11 @@ _POINTS = (
 )
 
 
-def _settled(cars: list[CarDesign], points: list[tuple[float, float, float]]) -> Steady:
+def _settled(
+    cars: list[CarDesign],
+    points: list[tuple[float, float, float]],
+    condenser_kg_per_s: float = 0.85,
+) -> Steady:
     """Steady states of cars at held points (speed, condenser air, evaporator air)."""
     rpm, outside, inside = (np.array(column) for column in zip(*points, strict=True))
     n = len(cars)
@@ -58,7 +65,7 @@ def _settled(cars: list[CarDesign], points: list[tuple[float, float, float]]) ->
         displacement=np.ones(n),
         front_air=Air(np.full(n, 0.12), inside, ratio, sea_level),
         rear_air=Air(np.full(n, 0.06), inside, ratio, sea_level),
-        condenser_air_kg_per_s=np.full(n, 0.85),
+        condenser_air_kg_per_s=np.full(n, condenser_kg_per_s),
         condenser_air_c=outside,
         underhood_c=np.full(n, 50.0),
     )
@@ -66,32 +73,38 @@ def _settled(cars: list[CarDesign], points: list[tuple[float, float, float]]) ->
 
 
 def charge_sweep() -> pl.DataFrame:
-    """Capacity and subcooling over charge, relative to the middle of the reserve."""
-    charge = np.arange(0.20, 0.72, 0.02)
+    """Capacity, COP and subcooling over charge, relative to the middle of the reserve.
+
+    A hot car that stands: 40 degC and 0.40 kg/s of air at the condenser.
+    """
+    charge = np.arange(0.168, 0.360, 0.008)
     cars = [replace(BENCH_CAR, charge_kg=float(kg)) for kg in charge]
-    steady = _settled(cars, [(1800.0, 35.0, 27.0)] * charge.size)
+    steady = _settled(cars, [(1800.0, 40.0, 27.0)] * charge.size, 0.40)
     high, capacity = steady.flows.high, cooling_kw(steady)
+    cop = capacity / compression_kw(steady)
     filled = high.inventory.receiver_filled
     top = (filled > 0.05) & (filled < 0.95)
+    best = charge[top].mean()
     return pl.DataFrame(
         {
-            "charge_pct": 100.0 * charge / charge[top].mean(),
-            "capacity_pct": 100.0 * capacity / capacity[top].mean(),
+            "charge_pct": 100.0 * charge / best,
+            "capacity_pct": 100.0 * capacity / np.interp(best, charge, capacity),
+            "cop_pct": 100.0 * cop / np.interp(best, charge, cop),
             "subcooling_k": high.saturation.temperature_c - high.condensing.outlet_c,
         }
     )
 
 
-def capacity_at(frame: pl.DataFrame, share: float) -> float:
-    """Capacity in percent of the best at a share of the middle charge."""
-    return float(np.interp(100.0 * share, frame["charge_pct"], frame["capacity_pct"]))
+def share_at(frame: pl.DataFrame, quantity: str, share: float) -> float:
+    """A quantity in percent of the best at a share of the middle charge."""
+    return float(np.interp(100.0 * share, frame["charge_pct"], frame[quantity]))
 
 
 def drop_in() -> pl.DataFrame:
     """Changes of capacity, COP [%] and discharge temperature [K] with R-1234yf."""
     points = list(_POINTS)
     cars = [BENCH_CAR] * len(points)
-    cars += [replace(BENCH_CAR, refrigerant=R1234YF, charge_kg=0.45)] * len(points)
+    cars += [replace(BENCH_CAR, refrigerant=R1234YF, charge_kg=0.28)] * len(points)
     steady = _settled(cars, points * 2)
     cooling, n = cooling_kw(steady), len(points)
     cop, hot = cooling / compression_kw(steady), steady.flows.high.discharge_c

@@ -45,7 +45,8 @@ def _line(frame: pl.DataFrame, x: alt.X, y: alt.Y, colour: str | None = None) ->
 def charge_section() -> Section:
     """Capacity and subcooling against charge."""
     frame = runs.charge_sweep()
-    short, over = runs.capacity_at(frame, 0.6), runs.capacity_at(frame, 1.2)
+    short, over = (runs.share_at(frame, "capacity_pct", share) for share in (0.6, 1.2))
+    over_cop = runs.share_at(frame, "cop_pct", 1.2)
     axis = alt.X("charge_pct:Q", title="charge, % of the middle of the reserve")
     capacity = _line(frame, axis, alt.Y("capacity_pct:Q", title="capacity, % of the best"))
     subcooling = _line(frame, axis, alt.Y("subcooling_k:Q", title="subcooling, K"))
@@ -54,8 +55,10 @@ def charge_section() -> Section:
         "Capacity and subcooling against charge",
         "Published (Atik & Aktas 2011, a car bench): the best charge is a broad optimum; 40 % "
         "less or 20 % more costs up to 25 % of capacity. Simulated, R-134a, fixed compressor, "
-        f"thermostatic valve: {short:.0f} % of the best capacity at -40 %, {over:.0f} % at +20 % "
-        "(the receiver takes the surplus first). Subcooling is flat over the reserve and then "
+        "thermostatic valve, a small receiver, standing in 40 degC: "
+        f"{short:.0f} % of the best capacity at -40 %, {over:.0f} % at +20 % with {over_cop:.0f} % "
+        "of the efficiency: once the receiver is full, liquid backs up into the condensing tubes. "
+        "Subcooling is flat over the reserve and then "
         "falls: a hinge, as the trade knows it (common practice, no source).",
         _sized(capacity) | _sized(subcooling),
     )

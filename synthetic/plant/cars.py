@@ -5,7 +5,7 @@ not taken from any product. `CarDesign` holds neutral values of every quantity t
 can change; `faults` changes them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from synthetic.plant.property_tables import R134A, R1234YF
 
@@ -31,8 +31,8 @@ class CarDesign:
     displacement_m3: float = 165e-6
     pulley_ratio: float = 1.25
     volumetric_best: float = 0.93
-    clearance_share: float = 0.030
-    slip_share: float = 0.012
+    clearance_share: float = 0.050
+    slip_share: float = 0.016
     throttling_per_1000_rpm: float = 0.035
     isentropic_best: float = 0.68
     best_pressure_ratio: float = 3.2
@@ -70,6 +70,7 @@ class CarDesign:
     condenser_air_kw_per_k: float = 0.80
     condenser_reference_air_kg_per_s: float = 0.80
     condenser_wall_kj_per_k: float = 2.8
+    liquid_s: float = 10.0
     condenser_drop_factor: float = 0.9e6
     discharge_drop_factor: float = 0.6e6
     restriction_factor: float = 0.0
@@ -142,20 +143,49 @@ class CarDesign:
 
 WORKSHOP_CAR = CarDesign(
     charge_kg=0.52,
-    exchanger_effectiveness=0.43,
+    displacement_m3=187e-6,
+    isentropic_best=0.678,
+    shell_loss_kw_per_k=0.0048,
+    # a valve set for little superheat and quick to open, its bulb slow
+    valve_area_m2=0.88e-6,
+    valve_spring_kpa=9.5,
+    valve_range_kpa=82.0,
+    bulb_s=28.0,
+    # large coils, a short wide suction line, an exchanger with some metal
+    air_transfer_units=3.9,
+    vapour_kw_per_k=0.027,
     rear_share=0.60,
-    valve_area_m2=0.75e-6,
-    vapour_kw_per_k=0.03,
-    stroke_play=0.08,
-    target_c=1.9,
-    isentropic_best=0.66,
-    subcool_pass_share=0.19,
-    fan_low_kg_per_s=0.20,
-    fan_high_kg_per_s=0.80,
-    fan_high_on_kpa=1180.0,
-    fan_high_off_kpa=850.0,
+    exchanger_effectiveness=0.43,
+    evaporator_drop_factor=0.28e6,
+    suction_drop_factor=0.06e6,
+    suction_line_s=20.0,
+    # a control that wanders by its play
+    target_c=1.8,
+    stroke_play=0.12,
+    control_integral_per_k_s=0.0036,
+    fin_sensor_s=11.4,
+    # a condenser that two fan stages treat very differently
+    condenser_air_kw_per_k=0.75,
+    subcool_pass_share=0.155,
+    subcooling_kw_per_k=1.35,
+    liquid_s=2.5,
+    fan_low_kg_per_s=0.21,
+    fan_high_kg_per_s=0.68,
+    fan_high_on_kpa=1175.0,
+    fan_high_off_kpa=885.0,
 )
 """Externally controlled R-1234yf car, internal heat exchanger and rear evaporator."""
+
+# an older car standing: a small condenser, air that comes back from under the hood, and a fan
+# whose fast stage waits for 16.5 bar gauge and holds to 12.5 (a service manual's example)
+_R134A_CAR = CarDesign(
+    refrigerant=R134A,
+    condenser_air_kw_per_k=0.66,
+    hot_air_share_idle=0.33,
+    fan_high_kg_per_s=0.70,
+    fan_high_on_kpa=1750.0,
+    fan_high_off_kpa=1350.0,
+)
 
 ARCHITECTURES: dict[str, CarDesign] = {
     "yf_external_exchanger_front_rear": WORKSHOP_CAR,
@@ -180,28 +210,35 @@ ARCHITECTURES: dict[str, CarDesign] = {
         displacement_m3=34e-6,
         has_engine=0.0,
         expansion_kind=2.0,
+        # a scroll has no clearance gas that expands back
+        clearance_share=0.020,
+        slip_share=0.020,
         control_gain_per_k=0.02,
         control_integral_per_k_s=0.0015,
     ),
-    "134a_internal": CarDesign(refrigerant=R134A, compressor_kind=INTERNAL),
-    "134a_fixed_clutch": CarDesign(
-        refrigerant=R134A,
+    "134a_internal": replace(_R134A_CAR, compressor_kind=INTERNAL, charge_kg=0.50),
+    "134a_fixed_clutch": replace(
+        _R134A_CAR,
         compressor_kind=FIXED_CLUTCH,
-        displacement_m3=125e-6,
+        displacement_m3=135e-6,
         charge_kg=0.50,
+        valve_spring_kpa=14.0,
+        fan_high_kg_per_s=0.60,
+        fan_high_on_kpa=1700.0,
         fin_coldest_share=0.9,
     ),
-    "134a_orifice_tube": CarDesign(
-        refrigerant=R134A,
+    "134a_orifice_tube": replace(
+        _R134A_CAR,
         compressor_kind=FIXED_CLUTCH,
-        displacement_m3=120e-6,
+        displacement_m3=135e-6,
         expansion_kind=1.0,
-        valve_area_m2=1.05e-6,
+        valve_area_m2=0.80e-6,
         receiver_m3=0.0,
         subcool_pass_share=0.0,
         accumulator_m3=0.9e-3,
         pressure_switch_off_kpa=235.0,
         pressure_switch_on_kpa=370.0,
-        charge_kg=0.66,
+        charge_kg=0.58,
+        fan_high_on_kpa=1650.0,
     ),
 }

@@ -2,7 +2,8 @@
 
 The charge that is not elsewhere fills, in this order: the liquid line, the subcooling pass,
 the receiver (its reserve), then the tubes of the condensing part. That order makes the
-subcooling hinge. Array functions over the tests.
+subcooling hinge. With too little for the line the condenser ends in a mixture.
+Array functions over the tests.
 """
 
 from dataclasses import dataclass
@@ -16,6 +17,9 @@ from synthetic.plant.properties import Charge, Saturation
 GREATEST_DESUPERHEAT_SHARE = 0.35
 # liquid backed up into the tubes leaves at least this share of the face to condense
 GREATEST_BACKED_UP_SHARE = 0.75
+# liquid that has backed up creeps through many tubes side by side and cools less than in the few
+# tubes of the subcooling pass: flow per tube to the 0.8th power (Dittus-Boelter) at a third of it
+CREEPING_COOLING_SHARE = 0.4
 GAS_CONSTANT_KJ_PER_MOL_K = 8.314462618e-3
 
 
@@ -34,7 +38,10 @@ class Inventory:
 
 @dataclass(frozen=True)
 class Condensing:
-    """Heats [kW] of the zones, condensed flow [kg/s], outlet state, wall rate [K/s]."""
+    """Heats [kW] of the zones, condensed flow [kg/s], outlet state, wall rate [K/s].
+
+    `outlet_target_c` is where the lagging liquid temperature goes.
+    """
 
     desuperheat_share: FloatArray
     subcool_share: FloatArray
@@ -45,6 +52,7 @@ class Condensing:
     subcool_kw: FloatArray
     wall_to_air_kw: FloatArray
     wall_rate_k_per_s: FloatArray
+    outlet_target_c: FloatArray
     outlet_c: FloatArray
     outlet_kj_per_kg: FloatArray
 
@@ -55,14 +63,12 @@ def place_liquid(
     """Where the mass on the high side stands, at a pressure, by filling space after space."""
     gas, liquid = saturation.vapour_kg_per_m3, saturation.liquid_kg_per_m3
     mixture, heavier = saturation.condensing_kg_per_m3, liquid - gas
-    empty = (
-        cars.condenser_m3 * ((1.0 - desuperheat) * mixture + desuperheat * gas)
-        + (cars.receiver_m3 + cars.liquid_line_m3) * gas
-    )
-    left = high_side_kg - empty
+    space = cars.condenser_m3 + cars.receiver_m3 + cars.liquid_line_m3
+    left = np.maximum(high_side_kg - space * gas, 0.0)
     line_room = cars.liquid_line_m3 * heavier
-    line = np.clip(left / line_room, 0.0, 1.0)
-    left = np.maximum(left - line_room, 0.0)
+    coat_room = cars.condenser_m3 * (1.0 - desuperheat) * (mixture - gas)
+    line = _line_filled(left, line_room, coat_room, (gas, liquid))
+    left = np.maximum(left - line_room - coat_room, 0.0)
     pass_room = np.maximum(cars.condenser_m3 * cars.subcool_pass_share * (liquid - mixture), 1e-6)
     filled = np.minimum(left / pass_room, 1.0)
     left = np.maximum(left - pass_room, 0.0)
@@ -80,6 +86,29 @@ def place_liquid(
     return Inventory(line, filled, receiver, backed_up, quality, liquid_kg, gas_room)
 
 
+def _line_filled(
+    liquid_kg: FloatArray,
+    line_room: FloatArray,
+    coat_room: FloatArray,
+    densities: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Filled share y of the liquid line [1], with the condenser's own liquid in step.
+
+    A line that is not full holds a homogeneous mixture, whose liquid share by mass is
+    1 - x = y l / (g + y (l - g)). A condenser that ends at quality x holds 1 - x of the liquid
+    that it holds when it condenses all. Both together are a quadratic in y.
+    """
+    gas, liquid = densities
+    heavier = liquid - gas
+    square = line_room * heavier
+    linear = line_room * gas + coat_room * liquid - liquid_kg * heavier
+    root = np.sqrt(linear**2 + 4.0 * square * liquid_kg * gas)
+    # of the two forms of the root the one without cancellation
+    stable = 2.0 * liquid_kg * gas / np.maximum(root + linear, 1e-12)
+    filled = np.where(linear > 0.0, stable, (root - linear) / (2.0 * square))
+    return np.asarray(np.minimum(filled, 1.0))
+
+
 def non_condensable_kpa(cars: Batch, gas_m3: FloatArray, celsius: FloatArray) -> FloatArray:
     """Partial pressure [kPa] of foreign gas that has gathered in the high side: ideal gas."""
     moles = cars.non_condensable_mol
@@ -88,7 +117,7 @@ def non_condensable_kpa(cars: Batch, gas_m3: FloatArray, celsius: FloatArray) ->
 
 @dataclass(frozen=True)
 class CondenserFlows:
-    """Flows [kg/s] in, out and of air; air at the inlet [degC]; discharge gas, wall [degC]."""
+    """Flows [kg/s] in, out and of air; air, discharge gas, wall and cooled liquid [degC]."""
 
     inlet_kg_per_s: FloatArray
     outlet_kg_per_s: FloatArray
@@ -97,6 +126,7 @@ class CondenserFlows:
     gas_c: FloatArray
     gas_kj_per_kg: FloatArray
     wall_c: FloatArray
+    liquid_c: FloatArray
 
 
 def condense(
@@ -115,15 +145,21 @@ def condense(
     to_wall = np.where(to_wall < 0.0, 0.3 * wetness * to_wall, to_wall)
     two_phase = condensing * to_wall
     to_air = air_side * (flows.wall_c - flows.air_c)
-    inside = series(cars.subcooling_kw_per_k, air_side)
+    cooling = cars.subcool_pass_share * inventory.pass_filled * series(
+        cars.subcooling_kw_per_k, air_side
+    ) + inventory.backed_up_share * series(
+        CREEPING_COOLING_SHARE * cars.subcooling_kw_per_k, air_side
+    )
     capacity = np.maximum(
         flows.outlet_kg_per_s * charge.liquid_cp_kj_per_kg_k(saturation.temperature_c), 1e-4
     )
-    outlet_c = flows.air_c + over_air * np.exp(-np.minimum(inside * subcool / capacity, 30.0))
+    target_c = flows.air_c + over_air * np.exp(-np.minimum(cooling / capacity, 30.0))
+    # liquid and metal keep their warmth: as the pressure falls fast, liquid flashes for a while
+    is_mixture = inventory.outlet_quality > 1e-9
     outlet = np.where(
-        inventory.outlet_quality > 1e-9,
+        is_mixture,
         saturation.liquid_kj_per_kg + inventory.outlet_quality * saturation.latent_kj_per_kg,
-        charge.liquid_kj_per_kg(outlet_c),
+        charge.liquid_kj_per_kg(flows.liquid_c),
     )
     gas_heat = flows.inlet_kg_per_s * (flows.gas_kj_per_kg - saturation.vapour_kj_per_kg)
     liquid_heat = flows.outlet_kg_per_s * np.maximum(saturation.liquid_kj_per_kg - outlet, 0.0)
@@ -138,7 +174,12 @@ def condense(
         subcool_kw=liquid_heat,
         wall_to_air_kw=condensing * to_air,
         wall_rate_k_per_s=(to_wall - to_air) / cars.condenser_wall_kj_per_k,
-        outlet_c=np.where(inventory.outlet_quality > 1e-9, saturation.temperature_c, outlet_c),
+        outlet_target_c=np.where(is_mixture, saturation.temperature_c, target_c),
+        outlet_c=np.where(
+            is_mixture,
+            saturation.temperature_c,
+            np.minimum(flows.liquid_c, saturation.temperature_c),
+        ),
         outlet_kj_per_kg=outlet,
     )
 

@@ -16,23 +16,24 @@ from synthetic.plant.arrays import Batch, FloatArray
 from synthetic.plant.property_tables import PROPANE, R134A, R1234YF
 from synthetic.plant.valves import ORIFICE_TUBE
 
-# effect at severity 1 of each fault
-LOST_CHARGE_SHARE = 0.75
+# effect at severity 1 of each fault. One scale for all: 0.5 is medium, the least that a careful
+# technician would call a clear case, and shows what the trade's fault tables say of the fault
+LOST_CHARGE_SHARE = 0.70
 ADDED_CHARGE_SHARE = 0.50
 BLOCKED_CONDENSER_SHARE = 0.70
 DEAD_FAN_SHARE = 1.0
 FOREIGN_GAS_MOL = 0.055
 WORN_VOLUMETRIC_SHARE, WORN_WORK_SHARE = 0.45, 0.42
 STUCK_LOW_STROKE, STUCK_HIGH_STROKE = 0.08, 1.0
-UNDER_FED_SHARE = 0.85
-OVER_FED_OPENING, OVER_FED_AREA = 0.45, 1.2
-HUNTING_RANGE_SHARE, HUNTING_BULB_SHARE = 0.55, 0.9
-RESTRICTION_FACTOR = 4.0e9
+UNDER_FED_SHARE = 0.95
+OVER_FED_OPENING, OVER_FED_AREA = 0.80, 1.8
+HUNTING_RANGE_LEFT, HUNTING_BULB_SHARE, HUNTING_NEEDLE_S = 0.20, 1.8, 10.0
+RESTRICTION_FACTOR = 3.6e9
 LOST_AIR_SHARE = 0.65
-ICING_BIAS_K = 9.0
+ICING_BIAS_K = 14.0
 BLEND_LEAK_SHARE, HEATER_LEAK_SHARE = 0.30, 0.35
 FOULED_EXCHANGER_SHARE = 0.95
-OIL_BOILING_SHARE, OIL_AIR_SHARE, OIL_ROOM_M3, OIL_WORK_SHARE = 0.55, 0.12, 0.06e-3, 0.06
+OIL_BOILING_SHARE, OIL_AIR_SHARE, OIL_ROOM_M3, OIL_WORK_SHARE = 0.65, 0.14, 0.07e-3, 0.07
 WRONG_REFRIGERANT_SHARE = 0.50
 
 
@@ -93,17 +94,23 @@ def _compressor_wear(cars: Batch, s: FloatArray) -> Change:
 
 
 def _displacement_stuck_low(cars: Batch, s: FloatArray) -> Change:
-    """Stroke cannot grow past a limit that falls with severity; fixed machines have none."""
-    limit = 1.0 - (1.0 - STUCK_LOW_STROKE) * s
+    """Stroke cannot grow past a limit that falls with severity; fixed machines have none.
+
+    In equal ratios: what a stuck stroke costs is the ratio to the stroke that the load asks for.
+    """
+    limit = STUCK_LOW_STROKE**s
     can_move = np.isin(cars.compressor_kind, (kinds.INTERNAL, kinds.EXTERNAL))
     greatest = np.where(can_move, np.minimum(cars.greatest_displacement, limit), 1.0)
     return {"greatest_displacement": greatest}
 
 
 def _displacement_stuck_high(cars: Batch, s: FloatArray) -> Change:
-    """Stroke cannot shrink below a limit that rises with severity."""
+    """Stroke cannot shrink below a limit that rises with severity, fast at first.
+
+    A stroke stuck at what most loads ask for is no fault yet.
+    """
     can_move = np.isin(cars.compressor_kind, (kinds.INTERNAL, kinds.EXTERNAL))
-    limit = np.minimum(STUCK_HIGH_STROKE * s, cars.greatest_displacement)
+    limit = np.minimum(STUCK_HIGH_STROKE * np.sqrt(s), cars.greatest_displacement)
     least = np.where(can_move, np.maximum(cars.least_displacement, limit), cars.least_displacement)
     return {"least_displacement": least}
 
@@ -126,9 +133,9 @@ def _valve_hunting(cars: Batch, s: FloatArray) -> Change:
     is_valve = cars.expansion_kind != ORIFICE_TUBE
     share = np.where(is_valve, s, 0.0)
     return {
-        "valve_range_kpa": cars.valve_range_kpa * (1.0 - HUNTING_RANGE_SHARE * share),
+        "valve_range_kpa": cars.valve_range_kpa * HUNTING_RANGE_LEFT**share,
         "bulb_s": cars.bulb_s * (1.0 + HUNTING_BULB_SHARE * share),
-        "valve_needle_s": cars.valve_needle_s + 5.0 * share,
+        "valve_needle_s": cars.valve_needle_s + HUNTING_NEEDLE_S * share,
     }
 
 

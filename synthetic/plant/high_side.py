@@ -100,6 +100,7 @@ def _condenser_flows(
         gas_c=gas_c,
         gas_kj_per_kg=gas_kj_per_kg,
         wall_c=state.condenser_wall_c,
+        liquid_c=state.liquid_c,
     )
 
 

@@ -24,6 +24,7 @@ class CircuitState:
     wall_c: FloatArray
     rear_wall_c: FloatArray
     condenser_wall_c: FloatArray
+    liquid_c: FloatArray
     outlet_c: FloatArray
     bulb_c: FloatArray
     rear_bulb_c: FloatArray
@@ -111,6 +112,7 @@ def _soaked_circuit(cars: Batch, charge: Charge, soak: Soak) -> CircuitState:
         wall_c=parts,
         rear_wall_c=parts,
         condenser_wall_c=parts,
+        liquid_c=parts,
         outlet_c=parts,
         bulb_c=parts,
         rear_bulb_c=parts,

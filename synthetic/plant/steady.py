@@ -8,29 +8,44 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synthetic.plant.arrays import Batch, FloatArray
+from synthetic.plant.arrays import Batch, BoolArray, FloatArray
 from synthetic.plant.circuit import Circuit, CircuitInputs, Flows, low_side_kg
 from synthetic.plant.state import CircuitState, Soak, soaked_state
-from synthetic.plant.stepping import STEP_S, advance
+from synthetic.plant.stepping import HIGHEST_SHARE, LOWEST_KPA, STEP_S, advance
 
 SETTLING_S = 900.0
+# a state is called steady if nothing has moved by more than this share in its last minute
+LAST_S, STILL_SHARE = 60.0, 1e-3
 # lags that do not move a steady state, chosen so that valves cannot hunt
 SETTLING_LAGS = {
     "bulb_s": 0.6,
     "valve_needle_s": 30.0,
     "shell_s": 6.0,
     "suction_line_s": 2.0,
+    "liquid_s": 1.0,
 }
 
 
 @dataclass(frozen=True)
 class Steady:
-    """A settled state and its flows."""
+    """A settled state, its flows, and how far it still moved in the last minute [1]."""
 
     circuit: Circuit
     state: CircuitState
     flows: Flows
     inputs: CircuitInputs
+    drift: FloatArray
+
+    @property
+    def is_steady(self) -> BoolArray:
+        """True where the state stands still at a pressure that the property tables hold.
+
+        No control acts here: the compressor is held on, also above its cut-out. A state that
+        swings (a hunting valve) or has run to the end of the tables is not steady.
+        """
+        ceiling = HIGHEST_SHARE * self.circuit.charge.highest_kpa()
+        inside = (self.state.high_kpa < 0.999 * ceiling) & (self.state.low_kpa > LOWEST_KPA)
+        return (self.drift < STILL_SHARE) & inside
 
 
 @dataclass(frozen=True)
@@ -51,12 +66,24 @@ def settle(cars: Batch, inputs: CircuitInputs, seconds: float = SETTLING_S) -> S
     warm = inputs.condenser_air_c
     soak = Soak(warm, warm, warm, np.full(len(cars), 0.008), warm)
     state = soaked_state(circuit.cars, circuit.charge, soak).circuit
-    found = None
-    for _ in range(round(seconds / STEP_S)):
+    steps, last = round(seconds / STEP_S), round(LAST_S / STEP_S)
+    if steps <= last:
+        raise ValueError(f"settling needs more than {LAST_S} s; found {seconds} s")
+    for _ in range(steps - last):
+        state, _ = advance(circuit, state, inputs)
+    drift = np.zeros(len(cars))
+    before = state
+    for _ in range(last):
         state, found = advance(circuit, state, inputs)
-    if found is None:
-        raise ValueError(f"settling needs a positive time; found {seconds} s")
-    return Steady(circuit, state, found, inputs)
+        drift = np.maximum(drift, _moved(before, state))
+    return Steady(circuit, state, found, inputs, drift)
+
+
+def _moved(before: CircuitState, after: CircuitState) -> FloatArray:
+    """Largest share by which a pressure or the flow differs from an earlier state [1]."""
+    names = ("low_kpa", "high_kpa", "pumped_kg_per_s", "valve_kg_per_s")
+    shares = [getattr(after, name) / np.maximum(getattr(before, name), 1e-6) for name in names]
+    return np.asarray(np.max(np.abs(np.array(shares) - 1.0), axis=0))
 
 
 def cooling_kw(steady: Steady) -> FloatArray:
@@ -86,10 +113,11 @@ def charge_found_kg(steady: Steady) -> FloatArray:
     receiver = high.vapour_kg_per_m3 + inventory.receiver_filled * heavier
     full = cars.subcool_pass_share * inventory.pass_filled + inventory.backed_up_share
     gas = steady.state.desuperheat_share
+    coat = high.condensing_kg_per_m3 - high.vapour_kg_per_m3
     condenser = (
         gas * high.vapour_kg_per_m3
         + full * high.liquid_kg_per_m3
-        + (1.0 - gas - full) * high.condensing_kg_per_m3
+        + (1.0 - gas - full) * (high.vapour_kg_per_m3 + (1.0 - inventory.outlet_quality) * coat)
     )
     return np.asarray(
         low_side_kg(steady.circuit, steady.state, flows.low.saturation)

@@ -161,6 +161,8 @@ def advance(
         condenser_wall_c=_next_wall_c(
             state.condenser_wall_c, high.condensing.wall_rate_k_per_s, condenser_lag, step_s
         ),
+        liquid_c=state.liquid_c
+        + _share(step_s, cars.liquid_s) * (high.condensing.outlet_target_c - state.liquid_c),
         outlet_c=state.outlet_c
         + _share(step_s, OUTLET_TUBE_S) * (low.outlet.celsius - state.outlet_c),
         bulb_c=state.bulb_c + bulb * (low.outlet.front_c - state.bulb_c),

@@ -156,3 +156,8 @@ def test_neighbours_in_a_batch_do_not_touch_each_other():
     alone = run([ARCHITECTURES[names[1]]], seconds=60)
     # engines wander by their own random numbers: compare before they matter
     assert together.duct_c[:18, 1] == pytest.approx(alone.duct_c[:18, 0], abs=1e-3)
+
+
+def test_an_empty_batch_says_so():
+    with pytest.raises(ValueError, match="at least one record"):
+        side_by_side([])

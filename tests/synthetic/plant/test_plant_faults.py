@@ -105,5 +105,5 @@ def test_faults_combine():
     both = with_faults(
         side_by_side([CAR]), side_by_side([Faults(undercharge=0.4, compressor_wear=0.5)])
     )
-    assert both.charge_kg[0] == pytest.approx(CAR.charge_kg * 0.70)
+    assert both.charge_kg[0] == pytest.approx(CAR.charge_kg * (1.0 - 0.70 * 0.4))
     assert both.compressor_health[0] == pytest.approx(1.0 - 0.45 * 0.5)

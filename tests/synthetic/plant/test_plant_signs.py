@@ -45,6 +45,11 @@ C2 = (
 )  # fmt: skip
 
 
+# every fault at one severity, but for low charge: the tables know three degrees of it
+MEDIUM = 0.5
+RESERVE, GROSS = 0.1, 0.9
+
+
 @dataclass(frozen=True)
 class Row:
     """One row of a table: its name, the twin that stands for it, and its cells in order."""
@@ -62,50 +67,52 @@ def row(name, setting, cells, columns=C1, **fault):
 
 ROWS = (
     # C1: superheat at the evaporator, then at the compressor; n = not in the table
-    row("C1 reserve only", FIXED, "0 0 0 0 0 0 0 0 0 0", undercharge=0.10),
-    row("C1 undercharge", FIXED, "(+) 0 (+) (-) -- (-) ? 0 (+) 0", undercharge=0.40),
-    row("C1 gross undercharge", FIXED, "-- ++ ++ - - + + 0 ++ ++", undercharge=0.85),
-    row("C1 overcharge", FIXED, "? ? (-) + ++ + (+) 0 ? 0", overcharge=0.5),
-    row("C1 condenser blocked", FIXED, "(+) ? (+) ++ ? + ++ 0 (+) 0", condenser_blockage=0.5),
-    row("C1 fan", FIXED, "+ ? + ++ ? ++ ++ 0 + 0", weak_fan=0.5),
-    row("C1 foreign gas", FIXED, "? 0 0 + ++ + + 0 (+) 0", non_condensables=0.5),
-    row("C1 compressor wear", FIXED, "++ (-) - - (-) -- ? ++ + (-)", compressor_wear=0.5),
+    row("C1 reserve only", FIXED, "0 0 0 0 0 0 0 0 0 0", undercharge=RESERVE),
+    row("C1 undercharge", FIXED, "(+) 0 (+) (-) -- (-) ? 0 (+) 0", undercharge=MEDIUM),
+    row("C1 gross undercharge", FIXED, "-- ++ ++ - - + + 0 ++ ++", undercharge=GROSS),
+    row("C1 overcharge", FIXED, "? ? (-) + ++ + (+) 0 ? 0", overcharge=MEDIUM),
+    row("C1 condenser blocked", FIXED, "(+) ? (+) ++ ? + ++ 0 (+) 0", condenser_blockage=MEDIUM),
+    row("C1 fan", FIXED, "+ ? + ++ ? ++ ++ 0 + 0", weak_fan=MEDIUM),
+    row("C1 foreign gas", FIXED, "? 0 0 + ++ + + 0 (+) 0", non_condensables=MEDIUM),
+    row("C1 compressor wear", FIXED, "++ (-) - - (-) -- ? ++ + (-)", compressor_wear=MEDIUM),
     row("C1 stroke stuck low", EXTERNAL_SATURATED, "++ (-) - -- - -- -- ? ++ (-)",
-        displacement_stuck_low=0.7),
+        displacement_stuck_low=MEDIUM),
     row("C1 stroke stuck high, light load", EXTERNAL, "- ? + (+) (+) + + 0 - (+)",
-        displacement_stuck_high=0.6),
-    row("C1 valve under-feeding", FIXED, "-- ++ ++ - ? + ++ 0 + ++", valve_under_feeding=0.55),
-    row("C1 valve over-feeding", FIXED, "+ - - ? (-) - -- - (+) (-)", valve_over_feeding=0.9),
-    row("C1 tube restricted", ORIFICE, "-- n n - + + + 0 ++ ++", valve_under_feeding=0.35),
-    row("C1 liquid restriction", FIXED, "-- ++ ++ (-) ? + ++ 0 + ++", liquid_restriction=0.45),
-    row("C1 evaporator air low", FIXED, "-- ? ? - (-) (+) 0 0 - (-)", evaporator_air_low=0.5),
-    row("C1 icing", FIXED_LOW_LOAD, "- (-) - - (-) + 0 0 ? +", icing=1.0),
-    row("C1 blend door", FIXED, "0 0 0 0 0 0 0 0 ++ ++", blend_door_leak=0.5),
-    row("C1 heater valve", FIXED, "0 0 0 0 0 0 0 0 ++ ++", heater_valve_leak=0.5),
-    row("C1 oil overcharge", FIXED, "0 ? (-) ? (-) 0 (+) (+) (+) +", oil_overcharge=0.6),
-    row("C1 exchanger fouled", FIXED, "0 0 -- 0 0 0 - 0 (+) 0", exchanger_fouled=0.7),
-    row("C1 wrong refrigerant", FIXED, "? ? ? + ? ? ? ? ? ?", wrong_refrigerant=0.5),
+        displacement_stuck_high=MEDIUM),
+    row("C1 valve under-feeding", FIXED, "-- ++ ++ - ? + ++ 0 + ++", valve_under_feeding=MEDIUM),
+    row("C1 valve over-feeding", FIXED, "+ - - ? (-) - -- - (+) (-)", valve_over_feeding=MEDIUM),
+    row("C1 tube restricted", ORIFICE, "-- n n - + + + 0 ++ ++", valve_under_feeding=MEDIUM),
+    row("C1 liquid restriction", FIXED, "-- ++ ++ (-) ? + ++ 0 + ++", liquid_restriction=MEDIUM),
+    row("C1 evaporator air low", FIXED, "-- ? ? - (-) (+) 0 0 - (-)", evaporator_air_low=MEDIUM),
+    row("C1 icing", FIXED_LOW_LOAD, "- (-) - - (-) + 0 0 ? +", icing=MEDIUM),
+    row("C1 blend door", FIXED, "0 0 0 0 0 0 0 0 ++ ++", blend_door_leak=MEDIUM),
+    row("C1 heater valve", FIXED, "0 0 0 0 0 0 0 0 ++ ++", heater_valve_leak=MEDIUM),
+    row("C1 oil overcharge", FIXED, "0 ? (-) ? (-) 0 (+) (+) (+) +", oil_overcharge=MEDIUM),
+    row("C1 exchanger fouled", FIXED, "0 0 -- 0 0 0 - 0 (+) 0", exchanger_fouled=MEDIUM),
+    row("C1 wrong refrigerant", FIXED, "? ? ? + ? ? ? ? ? ?", wrong_refrigerant=MEDIUM),
     # C2: regulation; externally controlled by evaporator temperature unless named
-    row("C2 undercharge", EXTERNAL, "0 0 0 - (-) (+) 0 ?", C2, undercharge=0.40),
-    row("C2 gross undercharge", EXTERNAL, "- + ++ - 0 + 0 ++", C2, undercharge=0.80),
-    row("C2 overcharge", EXTERNAL, "0 0 0 + (+) (+) 0 (-)", C2, overcharge=0.5),
-    row("C2 condenser blocked", EXTERNAL, "0 0 0 ? + ++ 0 (+)", C2, condenser_blockage=0.6),
-    row("C2 fan", EXTERNAL, "0 0 0 ? ++ ++ 0 (+)", C2, weak_fan=0.6),
-    row("C2 foreign gas", EXTERNAL, "0 0 0 ++ + + 0 0", C2, non_condensables=0.5),
-    row("C2 compressor wear", EXTERNAL, "0 0 0 0 0 ++ ++ ++", C2, compressor_wear=0.5),
-    row("C2 stroke stuck low", EXTERNAL, "+ + (-) (-) - - 0 n", C2, displacement_stuck_low=0.85),
-    row("C2 stroke stuck high", EXTERNAL, "-- -- (+) + + + 0 n", C2, displacement_stuck_high=0.6),
-    row("C2 valve under-feeding", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, valve_under_feeding=0.52),
-    row("C2 liquid restriction", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, liquid_restriction=0.45),
+    row("C2 undercharge", EXTERNAL, "0 0 0 - (-) (+) 0 ?", C2, undercharge=MEDIUM),
+    row("C2 gross undercharge", EXTERNAL, "- + ++ - 0 + 0 ++", C2, undercharge=GROSS),
+    row("C2 overcharge", EXTERNAL, "0 0 0 + (+) (+) 0 (-)", C2, overcharge=MEDIUM),
+    row("C2 condenser blocked", EXTERNAL, "0 0 0 ? + ++ 0 (+)", C2, condenser_blockage=MEDIUM),
+    row("C2 fan", EXTERNAL, "0 0 0 ? ++ ++ 0 (+)", C2, weak_fan=MEDIUM),
+    row("C2 foreign gas", EXTERNAL, "0 0 0 ++ + + 0 0", C2, non_condensables=MEDIUM),
+    row("C2 compressor wear", EXTERNAL, "0 0 0 0 0 ++ ++ ++", C2, compressor_wear=MEDIUM),
+    row("C2 stroke stuck low", EXTERNAL, "+ + (-) (-) - - 0 n", C2,
+        displacement_stuck_low=MEDIUM),
+    row("C2 stroke stuck high", EXTERNAL, "-- -- (+) + + + 0 n", C2,
+        displacement_stuck_high=MEDIUM),
+    row("C2 valve under-feeding", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, valve_under_feeding=MEDIUM),
+    row("C2 liquid restriction", EXTERNAL, "-- 0 ++ ? ? ++ 0 ++", C2, liquid_restriction=MEDIUM),
     row("C2 valve under-feeding, suction pressure", INTERNAL, "0 ++ ++ ? - + 0 --", C2,
-        valve_under_feeding=0.75),
+        valve_under_feeding=MEDIUM),
     row("C2 liquid restriction, suction pressure", INTERNAL, "0 ++ ++ ? - + 0 --", C2,
-        liquid_restriction=0.8),
-    row("C2 valve over-feeding", EXTERNAL, "0 0 - ? ? - - +", C2, valve_over_feeding=0.9),
-    row("C2 evaporator air low", EXTERNAL, "(+) 0 (-) - - - 0 --", C2, evaporator_air_low=0.6),
-    row("C2 blend door", EXTERNAL, "0 ++ 0 0 0 0 0 ?", C2, blend_door_leak=0.5),
-    row("C2 exchanger fouled", EXTERNAL, "0 0 0 0 0 - 0 0", C2, exchanger_fouled=0.7),
-    row("C2 oil overcharge", EXTERNAL, "(-) n 0 0 0 + (+) (+)", C2, oil_overcharge=0.6),
+        liquid_restriction=MEDIUM),
+    row("C2 valve over-feeding", EXTERNAL, "0 0 - ? ? - - +", C2, valve_over_feeding=MEDIUM),
+    row("C2 evaporator air low", EXTERNAL, "(+) 0 (-) - - - 0 --", C2, evaporator_air_low=MEDIUM),
+    row("C2 blend door", EXTERNAL, "0 ++ 0 0 0 0 0 ?", C2, blend_door_leak=MEDIUM),
+    row("C2 exchanger fouled", EXTERNAL, "0 0 0 0 0 - 0 0", C2, exchanger_fouled=MEDIUM),
+    row("C2 oil overcharge", EXTERNAL, "(-) n 0 0 0 + (+) (+)", C2, oil_overcharge=MEDIUM),
 )  # fmt: skip
 
 WARM_SHELL = "the clutch or the flow goes on and off, and the shell keeps its warmth"
@@ -117,6 +124,7 @@ LESS_FLOW = "a lower high side takes back what the superheat adds: the change is
 KNOWN: dict[tuple[str, str], str] = {
     ("C1 gross undercharge", "discharge_residual"): WARM_SHELL,
     ("C1 icing", "approach"): ICED,
+    ("C1 icing", "discharge"): ICED,
     ("C1 fan", "approach"): "the higher high side feeds the valve better: less dried-out coil",
     ("C1 valve over-feeding", "discharge_residual"): "the exchanger dries the gas at full load",
     ("C1 valve over-feeding", "duct"): WETTED,
@@ -168,12 +176,18 @@ def is_clear(cell: str) -> bool:
     return cell in {"+", "++", "-", "--"}
 
 
-def test_the_listing_names_every_cell_that_disagrees(cells):
-    listing = "\n".join(
-        f"{name:42s} {feature:20s} {cell:>4s} {change:9.3f} {found}"
+def listing(cells) -> str:
+    """Every cell with its verdict and, where it disagrees, the reason; then what is left out."""
+    lines = [
+        f"{name:44s} {feature:20s} {cell:>4s} {change:9.3f} {found} {KNOWN.get((name, feature))}"
         for (name, feature), (cell, change, found) in cells.items()
-    )
-    sys.stdout.write(f"\n{listing}\n")  # seen with pytest -s
+    ]
+    lines += [f"{name:44s} not modelled: {why}" for name, why in NOT_MODELLED.items()]
+    return "\n".join(lines)
+
+
+def test_the_listing_names_every_cell_that_disagrees(cells):
+    sys.stdout.write(f"\n{listing(cells)}\n")  # seen with pytest -s
     unlike = {key for key, (_, _, found) in cells.items() if found == "disagrees"}
     new = {key: cells[key] for key in unlike - set(KNOWN)}
     gone = set(KNOWN) - unlike
@@ -197,7 +211,7 @@ def test_every_row_of_the_tables_is_here_or_said_not_to_be_modelled():
 
 def test_hunting_swings_the_superheat_by_more_than_three_kelvin_and_spares_the_mean():
     # oscillation > 3 K, 20-120 s (common practice)
-    found = observed(INTERNAL, [Faults(valve_hunting=1.0)])
+    found = observed(INTERNAL, [Faults(valve_hunting=MEDIUM)])
     swing, healthy = found["superheat_swing"][0], found["healthy_superheat_swing"][0]
     assert healthy < 0.5
     assert swing * 1.65 > 3.0  # (q95 - q05) / 2 of a wave of this standard deviation
