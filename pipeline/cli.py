@@ -1,8 +1,7 @@
 """The command line: reads options, calls the steps, tells what they did.
 
-Every command imports what it needs when it runs, so that `--help` answers at once.
-Results go to the output stream, progress and errors to the error stream. Does not belong
-here: any work.
+Every command imports what it needs when it runs, so that `--help` answers at once. Results
+go to the output stream, progress and errors to the error stream. No work belongs here.
 """
 
 from __future__ import annotations

@@ -15,7 +15,6 @@ import polars as pl
 import pytest
 from payloads import payloads
 from site_content import make_content, make_samples
-from test_pages_in_browser import browser  # noqa: F401 - a fixture
 
 from pipeline.progress import Silence
 from pipeline.report import write_report
@@ -97,7 +96,7 @@ def poisoned(content, texts):
 @pytest.mark.parametrize(
     "n_payloads", [IN_SHORT, pytest.param(100, marks=pytest.mark.slow)], ids=["short", "long"]
 )
-def test_no_text_of_any_field_runs(browser, tmp_path, n_payloads):  # noqa: F811 - the fixture
+def test_no_text_of_any_field_runs(browser, tmp_path, n_payloads):
     texts = payloads()[:: max(1, len(payloads()) // n_payloads)][:n_payloads]
     assert len(set(texts)) == n_payloads
     settings = ReportSettings(title="Shop " + " ".join(texts))
@@ -117,7 +116,7 @@ def test_no_text_of_any_field_runs(browser, tmp_path, n_payloads):  # noqa: F811
     sys.stdout.write(f"\n{n_payloads} payloads, {len(pages)} pages, {len(faults)} faults\n")
 
 
-def visit_all(browser, pages):  # noqa: F811 - the fixture's value
+def visit_all(browser, pages):
     faults = []
     page = browser.new_page()
     page.add_init_script("window.ran = () => { window.hasRun = true; };")
@@ -142,7 +141,7 @@ def visit_all(browser, pages):  # noqa: F811 - the fixture's value
     return faults
 
 
-def test_the_watch_sees_what_runs(browser, tmp_path):  # noqa: F811 - the fixture
+def test_the_watch_sees_what_runs(browser, tmp_path):
     # the same watch over a page that does take its text for markup
     for number, text in enumerate(["<img src=x onerror=ran()>", "<script>alert(1)</script>"]):
         (tmp_path / f"{number}.html").write_text(f"<!doctype html><title>t</title>{text}")
@@ -151,7 +150,7 @@ def test_the_watch_sees_what_runs(browser, tmp_path):  # noqa: F811 - the fixtur
     assert "dialog" in faults
 
 
-def test_the_texts_are_shown_as_they_are(browser, tmp_path):  # noqa: F811 - the fixture
+def test_the_texts_are_shown_as_they_are(browser, tmp_path):
     texts = payloads()[:4]
     content = poisoned(make_content(4), texts)
     write_site(content, tmp_path)
@@ -231,7 +230,7 @@ def poisoned_shop(root, texts):
 @pytest.mark.parametrize(
     "n_payloads", [6, pytest.param(100, marks=pytest.mark.slow)], ids=["short", "long"]
 )
-def test_no_text_runs_that_came_the_whole_way(browser, tmp_path, n_payloads):  # noqa: F811 - the fixture
+def test_no_text_runs_that_came_the_whole_way(browser, tmp_path, n_payloads):
     texts = payloads()[:n_payloads]
     shop = poisoned_shop(tmp_path / "shop", texts)
     shop.update("run")

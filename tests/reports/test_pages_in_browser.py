@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import functools
 import http.server
-import importlib
-import os
 import re
-import shutil
 import threading
 from dataclasses import replace
 from importlib import resources
@@ -26,39 +23,11 @@ from reports.display import file_stem
 from reports.site import write_site
 
 NBSP = "\N{NO-BREAK SPACE}"
-IN_CI = os.environ.get("CI") == "true"
-if not IN_CI:
-    pytest.importorskip("playwright.sync_api", reason="Playwright for Python is not installed")
-sync_api = importlib.import_module("playwright.sync_api")
 pytestmark = pytest.mark.browser
 
 ARTEFACTS = Path(__file__).parents[2] / "test-artefacts"
-ARGUMENTS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 SCREENS = [(390, "light"), (1280, "light"), (1280, "dark")]
 SERVICE = f"vehicles/{file_stem('CAR-0002')}.html"
-
-
-def chromium_path():
-    named = os.environ.get("CHILLROSTER_CHROMIUM")
-    found = [shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome")]
-    return named or next((path for path in found if path), None)
-
-
-@pytest.fixture(scope="session")
-def browser():
-    path = chromium_path()
-    if path is None:
-        reason = "no Chromium on PATH; install it or name it in CHILLROSTER_CHROMIUM"
-        if IN_CI:
-            pytest.fail(reason)
-        pytest.skip(reason)
-    with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-        yield running
-        running.close()
 
 
 def _samples(test_id):
