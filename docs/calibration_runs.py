@@ -14,13 +14,13 @@ import polars as pl
 
 from synthetic.fleet import FleetSize, plan_fleet
 from synthetic.plant.arrays import side_by_side
-from synthetic.plant.cars import ARCHITECTURES, FIXED_CLUTCH, CarDesign
+from synthetic.plant.cars import ARCHITECTURES, BENCH_CAR
 from synthetic.plant.circuit import CircuitInputs
 from synthetic.plant.conditions import Conditions, Course, profiles, surroundings
 from synthetic.plant.curves import true_curves
 from synthetic.plant.evaporator import Air, cool_air
 from synthetic.plant.moist_air import humidity_ratio
-from synthetic.plant.property_tables import R134A, R1234YF
+from synthetic.plant.property_tables import R1234YF
 from synthetic.plant.simulate import simulate
 from synthetic.plant.steady import Steady, compression_kw, cooling_kw, settle
 from synthetic.plant.workshop import workshop_idle
@@ -28,18 +28,10 @@ from synthetic.plant.workshop import workshop_idle
 if TYPE_CHECKING:
     from datetime import date
 
+    from synthetic.plant.cars import CarDesign
+
 SEA_LEVEL_KPA = 101.325
 _KPA_PER_PSI = 6.894757
-BENCH_CAR = CarDesign(
-    refrigerant=R134A,
-    compressor_kind=FIXED_CLUTCH,
-    displacement_m3=120e-6,
-    charge_kg=0.31,
-    condenser_m3=0.30e-3,
-    receiver_m3=0.04e-3,
-    subcool_pass_share=0.22,
-    valve_area_m2=1.4e-6,
-)
 # speed, condenser air, evaporator air of the bench points; the last is a mild one
 _POINTS = (
     (1000.0, 28.0, 27.0),

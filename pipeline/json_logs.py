@@ -22,7 +22,7 @@ from pipeline.long_logs import find_long_columns
 from pipeline.number_texts import PLAIN_NUMBERS, number
 from pipeline.openings import open_text
 from pipeline.raw_logs import LogForm, LogGroup, WideRows, fields_of, value_name
-from pipeline.recognition import candidates, fits_names
+from pipeline.recognition import candidates, fits_names, no_profile_fits
 from pipeline.refusals import LogRefusedError, header_only, not_readable, too_large
 from pipeline.scanning import raw_schema
 from pipeline.text_rows import TextRows, clean_rows, notice
@@ -86,7 +86,7 @@ def _open(
     names = [name for name, _ in table.keys]
     profile = next((one for one in profiles if fits_names(one, names)), None)
     if profile is None:
-        raise _no_profile(names)
+        raise no_profile_fits("a JSON lines file", "keys", names, "keys of the objects")
     long = find_long_columns(names, profile)
     return profile, table if long is None else _widen(table, long, door.largest_bytes)
 
@@ -141,16 +141,6 @@ def _no_rows(table: JsonTable) -> LogRefusedError:
         place="keys of the objects",
         hint="Name one `time`, `clock` or `timestamp`, or say in a profile which one it is, "
         "under [time].",
-    )
-
-
-def _no_profile(names: list[str]) -> LogRefusedError:
-    shown = ", ".join(f"`{name}`" for name in names[:_NAMES_SHOWN])
-    return LogRefusedError(
-        "profile_mismatch",
-        f"No profile fits a JSON lines file with the keys {shown}.",
-        place="keys of the objects",
-        hint="Leave `profile` empty in the registry's tests table, or write a profile.",
     )
 
 

@@ -24,7 +24,7 @@ from pipeline.clocks import TimeUse
 from pipeline.column_plans import ColumnPlan, ColumnRemark, ColumnUse, plan_columns
 from pipeline.mdf_blocks import check_mdf, damaged_mdf
 from pipeline.raw_logs import LogForm, LogGroup, WideRows, value_name
-from pipeline.recognition import candidates, fits_names
+from pipeline.recognition import candidates, fits_names, no_profile_fits
 from pipeline.refusals import LogRefusedError, too_large
 
 if TYPE_CHECKING:
@@ -37,7 +37,6 @@ if TYPE_CHECKING:
 
 _TIME_MASTER = 1
 _BYTES_PER_VALUE = 8
-_NAMES_SHOWN = 6
 
 
 @dataclass(frozen=True)
@@ -158,13 +157,7 @@ def profile_of(signals: list[_Signal], request: LogRequest, door: Door) -> Profi
     for profile in candidates(door.profiles, "mdf", request.profile):
         if fits_names(profile, names):
             return profile
-    shown = ", ".join(f"`{name}`" for name in names[:_NAMES_SHOWN])
-    raise LogRefusedError(
-        "profile_mismatch",
-        f"No profile fits an MDF file with the channels {shown}.",
-        place="channel names",
-        hint="Leave `profile` empty in the registry's tests table, or write a profile.",
-    )
+    raise no_profile_fits("an MDF file", "channels", names, "channel names")
 
 
 def _start_s(mdf: Any, zone: str) -> float | None:

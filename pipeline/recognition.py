@@ -139,3 +139,14 @@ def _mismatch(profile: Profile, reason: str) -> LogRefusedError:
         f"The registry asks for the profile `{profile.name}`, but the file does not fit: {reason}.",
         hint="Leave `profile` empty in the registry's tests table, or name the right one.",
     )
+
+
+def no_profile_fits(file: str, parts: str, names: Sequence[str], place: str) -> LogRefusedError:
+    """The refusal of a file, such as `a JSON lines file`, by the names of its parts."""
+    shown = ", ".join(f"`{name}`" for name in names[:_NAMES_SHOWN])
+    return LogRefusedError(
+        "profile_mismatch",
+        f"No profile fits {file} with the {parts} {shown}.",
+        place=place,
+        hint="Leave `profile` empty in the registry's tests table, or write a profile.",
+    )

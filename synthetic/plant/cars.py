@@ -141,6 +141,18 @@ class CarDesign:
     has_engine: float = 1.0
 
 
+# A small car on a bench: what published bench tests are held against.
+BENCH_CAR = CarDesign(
+    refrigerant=R134A,
+    compressor_kind=FIXED_CLUTCH,
+    displacement_m3=120e-6,
+    charge_kg=0.31,
+    condenser_m3=0.30e-3,
+    receiver_m3=0.04e-3,
+    subcool_pass_share=0.22,
+    valve_area_m2=1.4e-6,
+)
+
 WORKSHOP_CAR = CarDesign(
     charge_kg=0.52,
     displacement_m3=187e-6,

@@ -6,20 +6,9 @@ import numpy as np
 import pytest
 from plant_bench import Point, cop, on_the_bench
 
-from synthetic.plant.cars import FIXED_CLUTCH, CarDesign
+from synthetic.plant.cars import BENCH_CAR
 from synthetic.plant.property_tables import R134A, R1234YF
 from synthetic.plant.steady import cooling_kw
-
-BENCH_CAR = CarDesign(
-    refrigerant=R134A,
-    compressor_kind=FIXED_CLUTCH,
-    displacement_m3=120e-6,
-    charge_kg=0.31,
-    condenser_m3=0.30e-3,
-    receiver_m3=0.04e-3,
-    subcool_pass_share=0.22,
-    valve_area_m2=1.4e-6,
-)
 
 
 def test_r1234yf_dropped_in_loses_what_was_published():
