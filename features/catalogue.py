@@ -30,6 +30,7 @@ import polars as pl
 
 from features.channels import CHANNEL
 from features.cycle_records import CYCLE_RECORDS
+from features.rate_records import RATE_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
 
@@ -152,22 +153,6 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
         pl.col("condensing_bubble_c") - pl.col("condenser_air_c"),
         {"high_side_kpa": _CONDENSING_SLOPE, "condenser_air_c": -_ONE},
         validity=_SUBCRITICAL,
-    ),
-)  # fmt: skip
-
-RATE_RECORDS: tuple[Feature, ...] = (
-    Feature(
-        "fan_events_per_min", "1/min", "condenser fan stage changes per minute of running time",
-        pl.col("n_fan_events") / pl.col("running_min"),
-        source="count over time; uncertainty of a Poisson count", validity=_RAN_LONG_ENOUGH,
-        scope="whole_test",
-    ),
-    Feature(
-        "compressor_events_per_min", "1/min",
-        "compressor starts and stops per minute of running time, first start and last stop apart",
-        pl.col("n_compressor_events") / pl.col("running_min"),
-        source="count over time; uncertainty of a Poisson count", validity=_RAN_LONG_ENOUGH,
-        scope="whole_test",
     ),
 )  # fmt: skip
 

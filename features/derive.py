@@ -18,7 +18,8 @@ from features.catalogue import FEATURES
 from features.channels import channels_in
 from features.context import CONTEXT
 from features.cycles import find_cycles
-from features.events import EVENTS, describe_events, detect_events
+from features.event_kinds import UNSETTLING
+from features.events import EVENTS, EventInputs, describe_events, detect_events
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
 from features.periodic import find_periodic_units
@@ -86,7 +87,7 @@ def derive(
     screened = screen(ordered.drop("test_number"), context, settings)
     trusted = screened.samples.with_columns(ordered["test_number"])
     parts = [
-        _derive_at(part, tests, settings, block_s)
+        _derive_at(part, tests, settings, block_s, screened.clamp_moves)
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
     return _stack(screened.trust, parts, tests)
@@ -135,17 +136,22 @@ class _Part:
 
 
 def _derive_at(
-    samples: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings, block_s: float
+    samples: pl.DataFrame,
+    tests: pl.DataFrame,
+    settings: DerivationSettings,
+    block_s: float,
+    clamp_moves: pl.DataFrame,
 ) -> _Part:
     blocks = add_duct_air(make_blocks(samples, block_s))
-    log = detect_events(samples, blocks, settings)
+    log = detect_events(EventInputs(samples, blocks, tests, clamp_moves, block_s), settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
     blocks = _add_air(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
-    settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
+    unsettling = log.events.filter(pl.col("kind_code").is_in(UNSETTLING))
+    settling = judge_settling(blocks, unsettling, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
             (None, find_steady_units(blocks, settling)),
-            *_periodic_units(blocks, log.events, cycles, settings, block_s),
+            *_periodic_units(blocks, unsettling, cycles, settings, block_s),
         ]
     )
     windows = describe_windows(units, blocks, tests, block_s)

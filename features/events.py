@@ -1,11 +1,12 @@
-"""Control events: the condenser fan changes its stage, the compressor starts or stops.
+"""Events: what changed the circuit during a test, each with its moment, size and answer.
 
-Healthy cars swing when their controls act; an event explains a swing that a snapshot
-reader calls a fault. From logged commands where there are any, else from the signs of the
-pressure edges; where neither way is possible there are no rows and the sources say so
-with null, because "no event seen" and "could not look" are different things. Takes
-ordered samples and their blocks. Does not belong here: finding steps and edges
-(`command_steps`, `pressure_edges`), cycles (`cycles`).
+A specialist reads the curves by them: the fan came on and the high side fell, the control drew
+the stroke back, the engine was raised. An event explains a swing that a snapshot reader calls
+a fault. From logged commands where there are any, else from the signs of both pressures;
+where neither way is possible there are no rows and the sources say so with null, because "no
+event seen" and "could not look" are different things. Does not belong here: finding steps,
+moves and edges (`command_steps`, `commanded_moves`, `pressure_edges`), what an event is
+called (`event_kinds`), its answer (`event_responses`) and confidence (`event_confidence`).
 """
 
 from __future__ import annotations
@@ -13,94 +14,133 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
-from features.blocks import is_same_test
+from features import commanded_moves as moves
 from features.command_steps import compressor_steps, fan_steps
-from features.pressure_edges import compressor_edges, fan_edges
+from features.cut_outs import name_cut_outs
+from features.event_confidence import add_confidence
+from features.event_grid import EventGrid, make_event_grid
+from features.event_kinds import EVENT_KINDS
+from features.event_responses import add_responses
+from features.event_sentences import event_sentence
+from features.event_sources import event_sources
+from features.icing import find_recoveries
+from features.pressure_edges import compressor_edges, fan_edges, pressure_knees, stroke_edges
 from features.tables import Column, Table
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from features.pressure_edges import PressureKnees
     from features.settings import DerivationSettings
 
 EVENTS = Table(
     "events",
-    "one row per control event of a test",
+    "one row per event of a test",
     ("test_id", "event_number"),
     (
         Column("test_id", pl.String(), "", "the test"),
         Column("event_number", pl.Int32(), "1", "counted from 1 in order of time"),
-        Column("kind_code", pl.String(), "", "fan_up, fan_down, compressor_on or compressor_off"),
+        Column("kind_code", pl.String(), "", ", ".join(kind.code for kind in EVENT_KINDS)),
         Column("time_s", pl.Float64(), "s", "when it began, since the start of the log"),
-        Column("source_code", pl.String(), "", "command (logged) or pressure (inferred)"),
+        Column(
+            "source_code", pl.String(), "",
+            "command (a logged channel shows it), pressure (inferred from both pressures), air "
+            "(from low side and duct air) or trust (a trust rule)",
+        ),
         Column("size_pct", pl.Float64(), "%", "change of the logged command, points"),
-        Column("low_side_change_kpa", pl.Float64(), "kPa", "response of the low side"),
-        Column("high_side_change_kpa", pl.Float64(), "kPa", "response of the high side"),
+        Column("size_rpm", pl.Float64(), "1/min", "change of the engine's or compressor's speed"),
+        Column(
+            "low_side_change_kpa", pl.Float64(), "kPa",
+            "low side 15 to 30 s after, less its mean over 10 s before",
+        ),
+        Column("high_side_change_kpa", pl.Float64(), "kPa", "the same of the high side"),
+        Column(
+            "high_side_swing_kpa", pl.Float64(), "kPa",
+            "furthest that the high side goes the event's way within 40 s or until the next event",
+        ),
+        Column(
+            "time_constant_s", pl.Float64(), "s",
+            "time to 63.2 % of the swing; null where that is under 15 kPa",
+        ),
+        Column(
+            "confidence", pl.Float64(), "1",
+            "which share of such events are what they are called, 0 to 1",
+        ),
         Column("sentence", pl.String(), "", "the event in words"),
     ),
-)
+)  # fmt: skip
 
-_SPOKEN = {
-    "fan_up": "condenser fan up",
-    "fan_down": "condenser fan down",
-    "compressor_on": "compressor on",
-    "compressor_off": "compressor off",
+_GRID_CHANNELS = (
+    "low_side_kpa", "high_side_kpa", "engine_rpm", "blower_pct", "recirculation_pct",
+    "compressor_command_pct", "compressor_rpm", "compressor_power_w",
+)  # fmt: skip
+# Within which time before and after itself an event explains an edge (tuning values): its own
+# answer bends both sides once more.
+_COMPRESSOR_SHADOW_S, _STROKE_SHADOW_S = (8.0, 8.0), (30.0, 30.0)
+_ENGINE_SHADOW_S, _FAN_SHADOW_S = (10.0, 18.0), (8.0, 13.0)
+_STARTING_S = 60.0
+_FOUND_SCHEMA = {
+    "test_number": pl.UInt32(),
+    "time_s": pl.Float64(),
+    "kind_code": pl.String(),
+    "source_code": pl.String(),
+    "size_pct": pl.Float64(),
+    "size_rpm": pl.Float64(),
+    "strength": pl.Float64(),
 }
-# A channel that is null for more than half of a test cannot be searched for events.
-_LEAST_COVERAGE = 0.5
-# Near a compressor event a pressure edge is the compressor's, not the fan's.
-_COMPRESSOR_SHADOW_S = 30.0
-_COMPRESSOR_COMMANDS = ("compressor_on", "compressor_command_pct", "compressor_power_w")
+
+
+@dataclass(frozen=True)
+class EventInputs:
+    """What events are found in: ordered samples, their blocks, the tests, clamps that moved.
+
+    `tests` needs test_id, test_number, compressor and refrigerant; `clamp_moves` test_id,
+    channel and from_s.
+    """
+
+    ordered: pl.DataFrame
+    blocks: pl.DataFrame
+    tests: pl.DataFrame
+    clamp_moves: pl.DataFrame
+    block_s: float
 
 
 @dataclass(frozen=True)
 class EventLog:
     """Events, and per test where they were looked for.
 
-    `events` has test_number, time_s, kind_code, source_code, size_pct and the responses;
-    `sources` has test_number, fan_source and compressor_source (command, pressure, null).
+    `events` has test_number, time_s, kind_code, source_code, sizes, answer and confidence;
+    `sources` has test_number and, per family of events, its source (null: could not look).
     """
 
     events: pl.DataFrame
     sources: pl.DataFrame
 
 
-def detect_events(
-    ordered: pl.DataFrame, blocks: pl.DataFrame, settings: DerivationSettings
-) -> EventLog:
-    """The control events of all tests, in order of test and time."""
-    sources = _event_sources(blocks)
-    compressor = pl.concat(
+def detect_events(inputs: EventInputs, settings: DerivationSettings) -> EventLog:
+    """The events of all tests, in order of test and time."""
+    sources = event_sources(inputs.blocks, inputs.tests)
+    # half a block: a cell then holds a sample of the slowest logger of these blocks
+    grid = make_event_grid(inputs.ordered, _GRID_CHANNELS, inputs.block_s / 2.0)
+    search = _Search(inputs, sources, grid, settings)
+    compressor = search.compressor()
+    engine = search.engine()
+    fan = search.fan(compressor, engine)
+    found = pl.concat(
         [
-            _named(
-                _where(compressor_steps(ordered, settings), sources, compressor_source="command"),
-                is_rise=pl.col("size_pct") > 0,
-                kinds=("compressor_on", "compressor_off"),
-            ),
-            _named(
-                compressor_edges(_where(blocks, sources, compressor_source="pressure"), settings),
-                is_rise=pl.col("is_rise"),
-                kinds=("compressor_on", "compressor_off"),
-            ),
+            compressor,
+            engine,
+            fan,
+            search.displacement(compressor, engine, fan),
+            search.others(),
+            search.icing(compressor),
+            search.clamps(),
         ]
-    )
-    fan_by_pressure = fan_edges(_where(blocks, sources, fan_source="pressure"), settings)
-    fan = pl.concat(
-        [
-            _named(
-                _where(fan_steps(ordered, settings), sources, fan_source="command"),
-                is_rise=pl.col("size_pct") > 0,
-                kinds=("fan_up", "fan_down"),
-            ),
-            _named(
-                _outside_shadow(fan_by_pressure, compressor),
-                is_rise=pl.col("is_rise"),
-                kinds=("fan_down", "fan_up"),
-            ),
-        ]
-    )
-    events = pl.concat([compressor, fan]).sort("test_number", "time_s", "kind_code")
-    return EventLog(_add_responses(events, blocks), sources)
+    ).sort("test_number", "time_s", "kind_code")
+    return EventLog(add_confidence(add_responses(found, grid)), sources)
 
 
 def describe_events(events: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
@@ -109,114 +149,179 @@ def describe_events(events: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
     ).with_columns(
         event_number=pl.int_range(1, pl.len() + 1).over("test_number").cast(pl.Int32),
-        sentence=_sentence(),
+        sentence=event_sentence(),
     )
-    figures = ("time_s", "size_pct", "low_side_change_kpa", "high_side_change_kpa")
-    return EVENTS.conform(numbered.drop("test_number").with_columns(pl.col(figures).round(6)))
-
-
-def _event_sources(blocks: pl.DataFrame) -> pl.DataFrame:
-    def covered(*names: str) -> pl.Expr:
-        shares = [pl.col(name).is_not_null().mean() for name in names if name in blocks.columns]
-        return pl.max_horizontal([*shares, pl.lit(0.0)]) >= _LEAST_COVERAGE
-
-    both_sides = covered("low_side_kpa") & covered("high_side_kpa")
-
-    def source(is_commanded: pl.Expr) -> pl.Expr:
-        inferred = pl.when(both_sides).then(pl.lit("pressure"))
-        return pl.when(is_commanded).then(pl.lit("command")).otherwise(inferred)
-
-    return blocks.group_by("test_number", maintain_order=True).agg(
-        fan_source=source(covered("condenser_fan_pct")),
-        compressor_source=source(covered(*_COMPRESSOR_COMMANDS)),
+    figures = [column.name for column in EVENTS.columns if column.dtype == pl.Float64()]
+    return EVENTS.conform(
+        numbered.select(EVENTS.schema.keys()).with_columns(pl.col(figures).round(6))
     )
 
 
-def _where(frame: pl.DataFrame, sources: pl.DataFrame, **wanted: str) -> pl.DataFrame:
-    """The rows of tests whose event source is the one wanted."""
-    tests = sources.filter(**wanted).select("test_number")
-    return frame.join(tests, on="test_number", how="semi", maintain_order="left")
+class _Search:
+    """One search through a stack of tests; each method gives the events of one family."""
 
+    def __init__(
+        self,
+        inputs: EventInputs,
+        sources: pl.DataFrame,
+        grid: EventGrid,
+        settings: DerivationSettings,
+    ) -> None:
+        self._inputs, self._sources, self._grid = inputs, sources, grid
+        self._settings = settings
+        columns = [name for name in sources.columns if name.endswith("_source")]
+        is_inferred = (sources[name].eq("pressure").any() for name in columns)
+        self._knees: PressureKnees | None = pressure_knees(grid) if any(is_inferred) else None
 
-def _named(found: pl.DataFrame, *, is_rise: pl.Expr, kinds: tuple[str, str]) -> pl.DataFrame:
-    """Steps or edges as events; `kinds` are for a rise and for a fall."""
-    is_step = "size_pct" in found.columns
-    size_pct = pl.col("size_pct") if is_step else pl.lit(None, pl.Float64)
-    return found.select(
-        "test_number",
-        "time_s",
-        kind_code=pl.when(is_rise).then(pl.lit(kinds[0])).otherwise(pl.lit(kinds[1])),
-        source_code=pl.lit("command" if is_step else "pressure"),
-        size_pct=size_pct,
-    )
+    def compressor(self) -> pl.DataFrame:
+        """Starts and stops, those at a pressure limit as cut-outs."""
+        kinds = ("compressor_on", "compressor_off")
+        steps = compressor_steps(self._inputs.ordered, self._settings)
+        found = [_sized(self._where(steps, compressor_source="command"), kinds)]
+        if self._knees is not None:
+            edges = compressor_edges(self._knees, self._is_fixed(), self._settings)
+            found.append(_inferred(self._where(edges, compressor_source="pressure"), kinds))
+        events = pl.concat(found).sort("test_number", "time_s")
+        return name_cut_outs(events, self._grid, self._settings)
 
+    def fan(self, compressor: pl.DataFrame, engine: pl.DataFrame) -> pl.DataFrame:
+        """Changes of the condenser fan."""
+        steps = fan_steps(self._inputs.ordered, self._settings)
+        found = [_sized(self._where(steps, fan_source="command"), ("fan_up", "fan_down"))]
+        if self._knees is not None:
+            edges = fan_edges(self._knees, self._is_starting(compressor), self._settings)
+            edges = self._where(edges, fan_source="pressure")
+            edges = _outside(edges, compressor, _COMPRESSOR_SHADOW_S)
+            edges = _outside(edges, engine, _ENGINE_SHADOW_S)
+            found.append(_inferred(edges, ("fan_down", "fan_up")))
+        return pl.concat(found)
 
-def _outside_shadow(edges: pl.DataFrame, compressor: pl.DataFrame) -> pl.DataFrame:
-    """The edges that are not within the shadow of a compressor event of the same test."""
-    shadows = compressor.select("test_number", "time_s", shadow_s="time_s").sort(
-        "test_number", "time_s"
-    )
-    return (
-        edges.sort("test_number", "time_s")
-        .join_asof(
-            shadows, on="time_s", by="test_number", strategy="nearest", check_sortedness=False
+    def displacement(
+        self, compressor: pl.DataFrame, engine: pl.DataFrame, fan: pl.DataFrame
+    ) -> pl.DataFrame:
+        """Changes of stroke or speed of a compressor that runs on."""
+        kinds = ("displacement_up", "displacement_down")
+        command = moves.command_moves(self._grid, self._settings)
+        speed = moves.speed_moves(self._grid, "compressor_rpm", self._settings)
+        power = moves.speed_moves(self._grid, "compressor_power_w", self._settings)
+        found = [
+            _sized(
+                self._where(command.rename({"size": "size_pct"}), displacement_source="command"),
+                kinds,
+            ),
+            _sized(
+                self._where(speed.rename({"size": "size_rpm"}), displacement_source="speed"), kinds
+            ),
+            _sized(self._where(power, displacement_source="power"), kinds),
+        ]
+        if self._knees is not None:
+            edges = stroke_edges(self._knees, self._is_fixed(), self._settings)
+            edges = self._where(edges, displacement_source="pressure")
+            for is_rise, kind in ((True, "engine_faster"), (False, "engine_slower")):
+                same = edges.filter(is_rise=is_rise)
+                own = _outside(same, engine.filter(kind_code=kind), _ENGINE_SHADOW_S)
+                found.append(_inferred(_outside(own, fan, _FAN_SHADOW_S), kinds))
+        return _outside(pl.concat(found), compressor, _STROKE_SHADOW_S)
+
+    def engine(self) -> pl.DataFrame:
+        """Changes of the engine speed."""
+        found = moves.engine_moves(self._grid, self._settings).rename({"size": "size_rpm"})
+        kinds = ("engine_faster", "engine_slower")
+        return _sized(self._where(found, engine_source="command"), kinds)
+
+    def others(self) -> pl.DataFrame:
+        """Changes of blower and recirculation flap."""
+        blower = moves.blower_moves(self._grid, self._settings)
+        flap = moves.recirculation_moves(self._grid, self._settings)
+        return pl.concat(
+            [
+                _sized(blower.rename({"size": "size_pct"}), ("blower_up", "blower_down")),
+                _sized(
+                    flap.rename({"size": "size_pct"}), ("recirculation_on", "recirculation_off")
+                ),
+            ]
         )
-        .filter(
-            ((pl.col("time_s") - pl.col("shadow_s")).abs() > _COMPRESSOR_SHADOW_S).fill_null(
-                value=True
+
+    def icing(self, compressor: pl.DataFrame) -> pl.DataFrame:
+        """Restarts after which an iced evaporator was free."""
+        inputs = self._inputs
+        found = find_recoveries(compressor, self._grid, inputs.ordered, inputs.tests)
+        told = self._where(found, icing_source="air")
+        return _found(told, kind_code=pl.lit("icing_recovery"), source_code=pl.lit("air"))
+
+    def clamps(self) -> pl.DataFrame:
+        """Clamps that the trust rules saw moving."""
+        tests = self._sources.select("test_number").join(
+            self._inputs.tests.select("test_id", "test_number"), on="test_number"
+        )
+        moved = self._inputs.clamp_moves.join(tests, on="test_id").rename({"from_s": "time_s"})
+        return _found(moved, kind_code=pl.lit("clamp_move"), source_code=pl.lit("trust"))
+
+    def _where(self, frame: pl.DataFrame, **wanted: str) -> pl.DataFrame:
+        """The rows of tests whose event source is the one wanted."""
+        tests = self._sources.filter(**wanted).select("test_number")
+        return frame.join(tests, on="test_number", how="semi", maintain_order="left")
+
+    def _is_fixed(self) -> NDArray[np.float64]:
+        """Of every cell: 1 a compressor of fixed stroke, 0 another, NaN not known."""
+        tests = self._inputs.tests
+        known = tests.select(
+            "test_number", is_fixed=(pl.col("compressor") == "fixed_clutch").cast(pl.Float64)
+        ).sort("test_number")
+        numbers = known["test_number"].to_numpy().astype(np.int64)
+        values = known["is_fixed"].fill_null(np.nan).to_numpy()
+        at = np.clip(np.searchsorted(numbers, self._grid.test), 0, numbers.size - 1)
+        return np.where(self._grid.test >= 0, values[at], np.nan)
+
+    def _is_starting(self, compressor: pl.DataFrame) -> NDArray[np.bool_]:
+        """Of every cell: in the first minute after a start."""
+        starts = compressor.filter(kind_code="compressor_on")
+        test = starts["test_number"].to_numpy().astype(np.int64)
+        time_s = starts["time_s"].to_numpy()
+        edge = np.zeros(self._grid.test.size + 1, dtype=np.int64)
+        if test.size:
+            np.add.at(edge, self._grid.places(test, time_s), 1)
+            np.add.at(edge, self._grid.places(test, time_s + _STARTING_S) + 1, -1)
+        return np.asarray(np.cumsum(edge)[:-1] > 0)
+
+
+def _found(frame: pl.DataFrame, **columns: pl.Expr) -> pl.DataFrame:
+    """A frame of `_FOUND_SCHEMA`; what it lacks is null."""
+    full = frame.with_columns(**columns)
+    absent = [name for name in _FOUND_SCHEMA if name not in full.columns]
+    return full.with_columns(pl.lit(None).alias(name) for name in absent).select(
+        pl.col(name).cast(dtype) for name, dtype in _FOUND_SCHEMA.items()
+    )
+
+
+def _sized(steps: pl.DataFrame, kinds: tuple[str, str]) -> pl.DataFrame:
+    """Logged steps and moves as events; `kinds` are for a rise and for a fall."""
+    sizes = [name for name in ("size_pct", "size_rpm", "size") if name in steps.columns]
+    is_rise = pl.coalesce(sizes) > 0
+    kind = pl.when(is_rise).then(pl.lit(kinds[0])).otherwise(pl.lit(kinds[1]))
+    return _found(steps, kind_code=kind, source_code=pl.lit("command"))
+
+
+def _inferred(edges: pl.DataFrame, kinds: tuple[str, str]) -> pl.DataFrame:
+    """Edges of the pressures as events; `kinds` are for a rise and for a fall."""
+    kind = pl.when(pl.col("is_rise")).then(pl.lit(kinds[0])).otherwise(pl.lit(kinds[1]))
+    return _found(edges, kind_code=kind, source_code=pl.lit("pressure"))
+
+
+def _outside(
+    frame: pl.DataFrame, others: pl.DataFrame, shadow_s: tuple[float, float]
+) -> pl.DataFrame:
+    """The rows that no other event of the same test explains, from so long before to after it."""
+    before_s, after_s = shadow_s
+    near = others.select("test_number", "time_s", near_s="time_s").sort("test_number", "time_s")
+    kept = frame.sort("test_number", "time_s")
+    for strategy, within_s in (("backward", after_s), ("forward", before_s)):
+        is_far = (pl.col("time_s") - pl.col("near_s")).abs() > within_s
+        kept = (
+            kept.join_asof(
+                near, on="time_s", by="test_number", strategy=strategy, check_sortedness=False
             )
+            .filter(is_far.fill_null(value=True))
+            .drop("near_s")
         )
-        .select(edges.columns)
-    )
-
-
-def _add_responses(events: pl.DataFrame, blocks: pl.DataFrame) -> pl.DataFrame:
-    """Change of both pressures from the mean of 10 s before to that of about 15 to 30 s after."""
-    changes = {
-        "low_side_change_kpa": _response(blocks, "low_side_kpa"),
-        "high_side_change_kpa": _response(blocks, "high_side_kpa"),
-    }
-    responses = blocks.select("test_number", pl.col("start_s").alias("time_s"), **changes)
-    return events.join_asof(
-        responses, on="time_s", by="test_number", strategy="backward", check_sortedness=False
-    )
-
-
-def _response(blocks: pl.DataFrame, channel: str) -> pl.Expr:
-    if channel not in blocks.columns:
-        return pl.lit(None, pl.Float64)
-    value = pl.col(channel)
-    before = (value.shift(1) + value.shift(2)) / 2
-    after = (value.shift(-3) + value.shift(-4) + value.shift(-5)) / 3
-    return pl.when(is_same_test(2) & is_same_test(-5)).then(after - before)
-
-
-def _sentence() -> pl.Expr:
-    """For example: condenser fan up 50 points at 4:10, high side -290 kPa, low side -12 kPa."""
-    minutes = (pl.col("time_s") // 60).cast(pl.Int64).cast(pl.String)
-    seconds = (pl.col("time_s") % 60).floor().cast(pl.Int64).cast(pl.String).str.zfill(2)
-    is_fan = pl.col("kind_code").str.starts_with("fan")
-    size = pl.when(is_fan).then(pl.format(" {} points", _whole(pl.col("size_pct").abs())))
-    how = pl.when(pl.col("source_code") == "pressure").then(pl.lit(" (seen in the pressures)"))
-    return pl.concat_str(
-        pl.col("kind_code").replace_strict(_SPOKEN),
-        size.fill_null(""),
-        pl.lit(" at "),
-        minutes,
-        pl.lit(":"),
-        seconds,
-        how.fill_null(""),
-        _response_words("high_side_change_kpa", "high side"),
-        _response_words("low_side_change_kpa", "low side"),
-    )
-
-
-def _response_words(column: str, side: str) -> pl.Expr:
-    whole = _whole(pl.col(column))
-    sign = pl.when(whole >= 0).then(pl.lit("+")).otherwise(pl.lit("-"))
-    words = pl.format(", {} {}{} kPa", pl.lit(side), sign, whole.abs())
-    return pl.when(whole.is_not_null()).then(words).otherwise(pl.lit(""))
-
-
-def _whole(value: pl.Expr) -> pl.Expr:
-    return value.round(0).cast(pl.Int64)
+    return kept

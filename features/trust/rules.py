@@ -169,7 +169,11 @@ TRUST = Table(
 
 @dataclass(frozen=True)
 class Screened:
-    """Samples with distrusted values made null, and the TRUST frame that says which."""
+    """Samples with distrusted values made null, and the TRUST frame that says which.
+
+    `clamp_moves`: test_id, channel, from_s of clamps that moved while they were logged.
+    """
 
     samples: pl.DataFrame
     trust: pl.DataFrame
+    clamp_moves: pl.DataFrame
