@@ -25,10 +25,11 @@ def event_sources(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     """One row per test: test_number and the source of each family.
 
     `displacement` is `command`, `speed` or `power` by what stands for the stroke, `pressure`
-    where only the pressures can show it, and null for a compressor that cannot change it.
+    where only the pressures can show it, and null for a compressor that cannot change it;
+    `is_stroke_inferred`: both pressures are to be asked, whatever else is logged.
     """
     shares = _coverage(blocks).join(
-        tests.select("test_number", "compressor", "refrigerant"),
+        tests.select("test_number", "compressor", "control_target", "refrigerant"),
         on="test_number",
         how="left",
         maintain_order="left",
@@ -43,6 +44,7 @@ def event_sources(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
         fan_source=_command_or(_has(shares, "condenser_fan_pct"), inferred),
         compressor_source=_command_or(on, inferred),
         displacement_source=_displacement_source(shares, inferred),
+        is_stroke_inferred=pressures & _is_stroke_hidden(shares),
         engine_source=_command_or(_has(shares, "engine_rpm"), None),
         blower_source=_command_or(_has(shares, "blower_pct"), None),
         recirculation_source=_command_or(_has(shares, "recirculation_pct"), None),
@@ -64,6 +66,21 @@ def _displacement_source(shares: pl.DataFrame, inferred: pl.Expr) -> pl.Expr:
         .then(pl.lit("power"))
         .otherwise(inferred)
     )
+
+
+def _is_stroke_hidden(shares: pl.DataFrame) -> pl.Expr:
+    """True means: no logged channel shows the stroke or speed, although it may change.
+
+    The command of a valve that holds a suction pressure or a flow is its set point: the
+    stroke goes its own way to keep it.
+    """
+    is_set_point = pl.col("control_target").is_in(["suction_pressure", "flow"])
+    is_shown = pl.any_horizontal(
+        _has(shares, "compressor_command_pct") & ~is_set_point.fill_null(value=False),
+        pl.col("compressor").eq_missing("electric")
+        & pl.any_horizontal([_has(shares, name) for name in _SPEEDS]),
+    )
+    return ~pl.col("compressor").eq_missing("fixed_clutch") & ~is_shown
 
 
 def _command_or(is_logged: pl.Expr, otherwise: pl.Expr | None) -> pl.Expr:

@@ -169,9 +169,10 @@ class _Search:
     ) -> None:
         self._inputs, self._sources, self._grid = inputs, sources, grid
         self._settings = settings
-        columns = [name for name in sources.columns if name.endswith("_source")]
-        is_inferred = (sources[name].eq("pressure").any() for name in columns)
-        self._knees: PressureKnees | None = pressure_knees(grid) if any(is_inferred) else None
+        asked = sources.select(
+            pl.any_horizontal(pl.selectors.string() == "pressure", "is_stroke_inferred").any()
+        )
+        self._knees: PressureKnees | None = pressure_knees(grid) if asked.item() else None
 
     def compressor(self) -> pl.DataFrame:
         """Starts and stops, those at a pressure limit as cut-outs."""
@@ -189,11 +190,13 @@ class _Search:
         steps = fan_steps(self._inputs.ordered, self._settings)
         found = [_sized(self._where(steps, fan_source="command"), ("fan_up", "fan_down"))]
         if self._knees is not None:
-            edges = fan_edges(self._knees, self._is_starting(compressor), self._settings)
+            is_stirred = self._is_after(_named(compressor, "compressor_on"), _STARTING_S)
+            is_stirred |= self._is_after(engine, _ENGINE_SHADOW_S[1])
+            edges = fan_edges(self._knees, is_stirred, self._is_fixed(), self._settings)
             edges = self._where(edges, fan_source="pressure")
             edges = _outside(edges, compressor, _COMPRESSOR_SHADOW_S)
-            edges = _outside(edges, engine, _ENGINE_SHADOW_S)
-            found.append(_inferred(edges, ("fan_down", "fan_up")))
+            kinds = ("fan_down", "fan_up")
+            found += [_inferred(each, kinds) for each in _not_of_engine(edges, engine)]
         return pl.concat(found)
 
     def displacement(
@@ -216,10 +219,14 @@ class _Search:
         ]
         if self._knees is not None:
             edges = stroke_edges(self._knees, self._is_fixed(), self._settings)
-            edges = self._where(edges, displacement_source="pressure")
-            for is_rise, kind in ((True, "engine_faster"), (False, "engine_slower")):
-                same = edges.filter(is_rise=is_rise)
-                own = _outside(same, engine.filter(kind_code=kind), _ENGINE_SHADOW_S)
+            edges = edges.join(
+                self._sources.filter(pl.col("is_stroke_inferred")).select("test_number"),
+                on="test_number",
+                how="semi",
+                maintain_order="left",
+            )
+            edges = _outside(edges, pl.concat(found), _STROKE_SHADOW_S)
+            for own in _not_of_engine(edges, engine):
                 found.append(_inferred(_outside(own, fan, _FAN_SHADOW_S), kinds))
         return _outside(pl.concat(found), compressor, _STROKE_SHADOW_S)
 
@@ -273,16 +280,30 @@ class _Search:
         at = np.clip(np.searchsorted(numbers, self._grid.test), 0, numbers.size - 1)
         return np.where(self._grid.test >= 0, values[at], np.nan)
 
-    def _is_starting(self, compressor: pl.DataFrame) -> NDArray[np.bool_]:
-        """Of every cell: in the first minute after a start."""
-        starts = compressor.filter(kind_code="compressor_on")
-        test = starts["test_number"].to_numpy().astype(np.int64)
-        time_s = starts["time_s"].to_numpy()
+    def _is_after(self, events: pl.DataFrame, for_s: float) -> NDArray[np.bool_]:
+        """Of every cell: within so long after an event."""
+        test = events["test_number"].to_numpy().astype(np.int64)
+        time_s = events["time_s"].to_numpy()
         edge = np.zeros(self._grid.test.size + 1, dtype=np.int64)
         if test.size:
             np.add.at(edge, self._grid.places(test, time_s), 1)
-            np.add.at(edge, self._grid.places(test, time_s + _STARTING_S) + 1, -1)
+            np.add.at(edge, self._grid.places(test, time_s + for_s) + 1, -1)
         return np.asarray(np.cumsum(edge)[:-1] > 0)
+
+
+def _named(events: pl.DataFrame, *kinds: str) -> pl.DataFrame:
+    return events.filter(pl.col("kind_code").is_in(kinds))
+
+
+def _not_of_engine(edges: pl.DataFrame, engine: pl.DataFrame) -> list[pl.DataFrame]:
+    """The rises, and the falls, that a change of the engine speed does not explain.
+
+    A faster engine pushes the high side up, a slower one lets it fall.
+    """
+    return [
+        _outside(edges.filter(is_rise=is_rise), _named(engine, kind), _ENGINE_SHADOW_S)
+        for is_rise, kind in ((True, "engine_faster"), (False, "engine_slower"))
+    ]
 
 
 def _found(frame: pl.DataFrame, **columns: pl.Expr) -> pl.DataFrame:

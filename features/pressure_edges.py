@@ -44,8 +44,10 @@ EDGES_SCHEMA = {
 _COMPRESSOR_LOW_SHARE, _COMPRESSOR_HIGH_SHARE = 0.25, 0.05
 # Afterwards the movement must go the bend's way, by so much of the bend (tuning values).
 _GOES_ON_COMPRESSOR, _GOES_ON_STROKE, _GOES_ON_FAN = 0.3, 0.3, 0.1
-# The low side under a fan, as share of the high side's bend (tuning values): against and along.
-_FAN_LOW_AGAINST, _FAN_LOW_ALONG = 0.5, 0.8
+# The low side under a fan, as share of the high side's bend (tuning values): along, and
+# against it; more so where the stroke is fixed and cannot be what bends the low side.
+_FAN_LOW_ALONG, _FAN_LOW_AGAINST = 0.8, 0.5
+_FAN_LOW_AGAINST_STIRRED, _FAN_LOW_AGAINST_FIXED = 0.25, 1.0
 # With a circuit at rest both sides are equal; a pump that starts finds them nearly so.
 _RATIO_AT_REST = 1.3
 # After a stop the pressure ratio loses on and on of what it was over 1: in each part of this
@@ -119,17 +121,21 @@ def compressor_edges(
 
 
 def fan_edges(
-    knees: PressureKnees, is_starting: Booleans, settings: DerivationSettings
+    knees: PressureKnees,
+    is_stirred: Booleans,
+    is_fixed: Floats,
+    settings: DerivationSettings,
 ) -> pl.DataFrame:
     """Rises (fan down) and falls (fan up) of the high side that only a fan explains.
 
-    In the first minute after a start, when the charge finds its place, the circuit bends by
+    `is_stirred` of every cell: the first minute after a start, when the charge finds its
+    place, and the seconds after the engine speed has changed. The circuit then bends by
     itself, and a fan must do more to be seen.
     """
     bend, low = knees.high.bend, knees.low.bend * np.sign(knees.high.bend)
     least = np.fmax(
         np.where(
-            is_starting,
+            is_stirred,
             settings.least_fan_bend_at_start_pct_per_s,
             settings.least_fan_bend_pct_per_s,
         ),
@@ -137,7 +143,9 @@ def fan_edges(
     )
     strength = np.abs(bend) / least
     noise = 3.0 * knees.low.standard_error
-    is_alone = (low >= -np.fmax(_FAN_LOW_AGAINST * np.abs(bend), noise)) & (
+    against = np.where(is_stirred, _FAN_LOW_AGAINST_STIRRED, _FAN_LOW_AGAINST)
+    against = np.where(is_fixed == 1.0, _FAN_LOW_AGAINST_FIXED, against)
+    is_alone = (low >= -np.fmax(against * np.abs(bend), noise)) & (
         low <= np.fmax(_FAN_LOW_ALONG * np.abs(bend), noise)
     )
     is_edge = is_alone & _goes_on(knees.high.slope_after, bend, _GOES_ON_FAN)
@@ -151,7 +159,11 @@ def stroke_edges(
     """More (rises) and less of a running compressor whose stroke or speed may change."""
     bend = knees.ratio_bend
     sign = np.sign(bend)
-    weaker = np.fmin(sign * knees.high.bend, -sign * knees.low.bend)
+    # the low side bends at once; of the high side, with more in it, half the bend will do if
+    # it then goes that way
+    high, after = sign * knees.high.bend, sign * knees.high.slope_after
+    high = np.fmax(high, np.fmin(after, 2.0 * high))
+    weaker = np.fmin(high, -sign * knees.low.bend)
     error = np.fmax(knees.high.standard_error, knees.low.standard_error)
     least = np.fmax(settings.least_stroke_bend_pct_per_s, settings.edge_noise_multiple * error)
     strength = weaker / least
