@@ -18,6 +18,7 @@ from features.catalogue import FEATURES
 from features.channels import channels_in
 from features.context import CONTEXT
 from features.cycles import find_cycles
+from features.event_confidence import LIKELY
 from features.event_kinds import UNSETTLING
 from features.events import EVENTS, EventInputs, describe_events, detect_events
 from features.impossible import describe_impossible, withhold_impossible
@@ -144,9 +145,10 @@ def _derive_at(
 ) -> _Part:
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(EventInputs(samples, blocks, tests, clamp_moves, block_s), settings)
-    cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
+    likely = log.events.filter(pl.col("confidence") >= LIKELY)
+    cycles = {kind: find_cycles(likely, kind, settings) for kind in ("compressor_on", "fan_up")}
     blocks = _add_air(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
-    unsettling = log.events.filter(pl.col("kind_code").is_in(UNSETTLING))
+    unsettling = likely.filter(pl.col("kind_code").is_in(UNSETTLING))
     settling = judge_settling(blocks, unsettling, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [

@@ -13,6 +13,8 @@ import polars as pl
 
 from features.event_kinds import EVENT_KINDS
 
+# Less sure than this an event is not told at all; from here on it is taken to have been.
+LEAST_TOLD, LIKELY = 0.25, 0.5
 # A logged command whose answer was seen, could not be seen, or went the other way.
 _COMMAND_ANSWERED, _COMMAND_ALONE = 0.99, 0.95
 _OF_A_RULE = 0.9

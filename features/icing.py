@@ -56,7 +56,7 @@ def find_recoveries(
     iced_kpa = _iced_kpa(tests, rests.test)
     is_suspect = (before <= iced_kpa) & (before <= earlier - _LEAST_DRIFT_KPA)
     is_suspect &= after >= before + _LEAST_RECOVERY_KPA
-    suspects = _Rests(*(field[is_suspect] for field in rests))
+    suspects = _Rests(rests.test[is_suspect], rests.stop_s[is_suspect], rests.start_s[is_suspect])
     if suspects.test.size == 0:
         return pl.DataFrame(schema=RECOVERIES_SCHEMA)
     is_free = _is_ducts_word(suspects, ordered, grid.cell_s)

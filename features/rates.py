@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.catalogue import CONDITIONS
+from features.event_confidence import LIKELY
 from features.event_kinds import family_kinds
 from features.rate_records import RATE_FAMILIES, RATE_RECORDS
 from features.regimes import WHOLE_TEST, Regime
@@ -70,7 +71,10 @@ def _counts(events: pl.DataFrame, running: pl.DataFrame) -> pl.DataFrame:
     return (
         events.join(running.select("test_number", "first_s", "last_s"), on="test_number")
         .filter(
-            pl.col("time_s").is_between(pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S)
+            pl.col("confidence") >= LIKELY,
+            pl.col("time_s").is_between(
+                pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S
+            ),
         )
         .group_by("test_number")
         .agg(

@@ -9,7 +9,7 @@ from built_logs import clock, log
 
 from features.blocks import make_blocks, number_tests, order_samples
 from features.cycles import find_cycles
-from features.events import detect_events
+from features.events import EventInputs, detect_events, no_clamp_moves
 from features.regimes import add_regimes
 from features.settings import DerivationSettings
 
@@ -21,7 +21,11 @@ def regimes(samples, compressor="variable_external"):
     tests = number_tests(samples).with_columns(compressor=pl.lit(compressor, pl.String))
     ordered = order_samples(samples, tests)
     blocks = make_blocks(ordered, SETTINGS.block_s)
-    events = detect_events(ordered, blocks, SETTINGS).events
+    told = tests.with_columns(
+        pl.lit(None, pl.String).alias(name) for name in ("control_target", "refrigerant")
+    )
+    inputs = EventInputs(ordered, blocks, told, no_clamp_moves(), SETTINGS.block_s)
+    events = detect_events(inputs, SETTINGS).events
     cycles = find_cycles(events, "compressor_on", SETTINGS)
     return add_regimes(blocks, tests, cycles, SETTINGS)
 
