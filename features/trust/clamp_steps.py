@@ -178,19 +178,19 @@ def refine_step(time_s: Floats, values: Floats, near_s: float, *, is_up: bool) -
     size = left @ shape / power
     best = int(np.argmax(np.where((size > 0) == is_up, size**2 * power, 0.0)))
     explained = float(size[best] ** 2 * power[best] / max(float(left @ left), 1e-12))
-    moment, tau = divmod(best, _TIME_CONSTANTS_S.size)
+    tau, moment = divmod(best, moments.size)
     return FittedStep(
         float(moments[moment]), float(size[best]), float(_TIME_CONSTANTS_S[tau]), explained
     )
 
 
 def _shapes(time_s: Floats, moments_s: Floats) -> Floats:
-    """Unit steps at all times: a column for each moment and, within it, time constant.
+    """Unit steps at all times: a column for each time constant and, within it, moment.
 
     The exponential of a difference is a product of two, which saves nearly all of them.
     """
     falling = np.exp(-time_s[:, None] / _TIME_CONSTANTS_S)
-    rising = np.exp(moments_s[:, None] / _TIME_CONSTANTS_S)
+    rising = np.exp(moments_s / _TIME_CONSTANTS_S[:, None])
     has_begun = time_s[:, None] > moments_s
-    shapes = np.where(has_begun[:, :, None], 1.0 - falling[:, None, :] * rising, 0.0)
+    shapes = (1.0 - falling[:, :, None] * rising) * has_begun[:, None, :]
     return shapes.reshape(time_s.size, -1)
