@@ -193,4 +193,4 @@ def _shapes(time_s: Floats, moments_s: Floats) -> Floats:
     rising = np.exp(moments_s / _TIME_CONSTANTS_S[:, None])
     has_begun = time_s[:, None] > moments_s
     shapes = (1.0 - falling[:, :, None] * rising) * has_begun[:, None, :]
-    return shapes.reshape(time_s.size, -1)
+    return np.asarray(shapes.reshape(time_s.size, -1))
