@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.air_columns import add_condenser_air, add_duct_air, add_intake_enthalpy
+from features.air_columns import add_clamp_air, add_condenser_air, add_duct_air, add_intake_enthalpy
 from features.blocks import block_lengths, make_blocks, number_tests, order_samples
 from features.catalogue import FEATURES
 from features.channels import channels_in
@@ -147,7 +147,9 @@ def _derive_at(
     log = detect_events(EventInputs(samples, blocks, tests, clamp_moves, block_s), settings)
     likely = log.events.filter(pl.col("confidence") >= LIKELY)
     cycles = {kind: find_cycles(likely, kind, settings) for kind in ("compressor_on", "fan_up")}
-    blocks = _add_air(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
+    blocks = _add_air(
+        add_regimes(blocks, tests, cycles["compressor_on"], settings), tests, settings
+    )
     unsettling = likely.filter(pl.col("kind_code").is_in(UNSETTLING))
     settling = judge_settling(blocks, unsettling, logger_resolutions(samples), settings, block_s)
     units = join_units(
@@ -187,11 +189,14 @@ def _periodic_units(
     return [("compressor", clutch), ("fan", fan), (SWING, swinging)]
 
 
-def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
-    names = ("noted_ambient_c", "noted_barometric_kpa")
+def _add_air(
+    blocks: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings
+) -> pl.DataFrame:
+    names = ("noted_ambient_c", "noted_barometric_kpa", "clamps_insulated")
     noted = tests.select("test_id", "test_number", "altitude_m", *names)
     joined = blocks.join(noted, on="test_number", how="left", maintain_order="left")
-    return add_intake_enthalpy(add_condenser_air(joined))
+    around = add_clamp_air(add_condenser_air(joined), settings.hood_over_ambient_k)
+    return add_intake_enthalpy(around)
 
 
 def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
