@@ -40,7 +40,6 @@ _CONDENSING_SLOPE = pl.col("condensing_slope_k_per_kpa")
 _DISCHARGE_SLOPE = pl.col("discharge_slope_k_per_kpa")
 _STATION_SOURCE = "superheat from the dew point, subcooling from the bubble point, by station"
 _SUBCRITICAL = "1 kPa to 0.95 of the critical pressure, blends 0.90; R-744 never"
-_RAN_LONG_ENOUGH = "a run of 1.5 min or more; where events can be told"
 
 
 _AT_EVAPORATOR = Port("low_port_station", "evaporator_outlet")

@@ -92,11 +92,11 @@ def make_event_grid(ordered: pl.DataFrame, channels: Sequence[str], cell_s: floa
     test[inside] = np.repeat(sample_test[starts], sizes)
     time_s[inside] = (np.repeat(number[starts], sizes) + _counted(sizes) + 0.5) * cell_s
     place = np.repeat(first - number[starts], ends - starts + 1) + number
-    values = {
-        name: _on_cells(ordered[name], (sample_s, place), time_s, cell_s)
-        for name in channels
-        if name in ordered.columns
-    }
+    begins = np.flatnonzero(np.diff(place, prepend=-1))
+    held = place[begins]
+    at_s = np.add.reduceat(sample_s, begins) / np.diff(np.append(begins, place.size))
+    means = {name: _means(ordered[name], begins) for name in channels if name in ordered.columns}
+    values = _on_cells(means, (held, at_s), time_s, cell_s)
     stretches = Stretches(sample_test[starts], first, first + sizes - 1)
     return EventGrid(cell_s, test, time_s, values, stretches)
 
@@ -106,40 +106,84 @@ def _counted(sizes: Integers) -> Integers:
     return np.arange(int(sizes.sum())) - np.repeat(np.cumsum(sizes) - sizes, sizes)
 
 
+def _means(series: pl.Series, begins: Integers) -> Floats:
+    """Means over the cells that hold a sample, by the place at which each begins."""
+    readings = series.to_numpy()
+    known = np.isfinite(readings)
+    if known.all():
+        count = np.diff(np.append(begins, readings.size))
+        return np.asarray(np.add.reduceat(readings, begins) / count)
+    count = np.add.reduceat(known.astype(np.int64), begins)
+    total = np.add.reduceat(np.where(known, readings, 0.0), begins)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
 def _on_cells(
-    series: pl.Series, where: tuple[Floats, Integers], time_s: Floats, cell_s: float
-) -> Floats:
-    """Means of one channel over cells, drawn to the middle of each cell."""
-    sample_s, place = where
-    value = series.to_numpy().astype(np.float64)
-    known = np.isfinite(value)
-    if not known.all():
-        value, sample_s, place = value[known], sample_s[known], place[known]
-    out = np.full(time_s.size, np.nan)
-    if value.size == 0:
+    means: dict[str, Floats], where: tuple[Integers, Floats], time_s: Floats, cell_s: float
+) -> dict[str, Floats]:
+    """The channels on all cells; one drawing serves all that no cell lacks."""
+    held, at_s = where
+    whole = _drawing(held, at_s, time_s, cell_s)
+    values = {}
+    for name, mean in means.items():
+        known = np.isfinite(mean)
+        if known.all():
+            values[name] = whole.drawn(mean, time_s.size)
+        elif known.any():
+            own = _drawing(held[known], at_s[known], time_s, cell_s)
+            values[name] = own.drawn(mean[known], time_s.size)
+        else:
+            values[name] = np.full(time_s.size, np.nan)
+    return values
+
+
+@dataclass(frozen=True)
+class _Drawing:
+    """How means over cells become values at their middles, straight from mean to mean.
+
+    Per wanted cell the mean before and the mean after it, and the share of the latter.
+    """
+
+    wanted: Integers
+    before: Integers
+    after: Integers
+    share: Floats
+
+    def drawn(self, mean: Floats, size: int) -> Floats:
+        """Means, one per cell with a reading, as values of all cells."""
+        out = np.full(size, np.nan)
+        out[self.wanted] = mean[self.before] + self.share * (mean[self.after] - mean[self.before])
         return out
-    begins = np.flatnonzero(np.diff(place, prepend=-1))
-    count = np.diff(np.append(begins, place.size))
-    held = place[begins]
-    mean = np.add.reduceat(value, begins) / count
-    at_s = np.add.reduceat(sample_s, begins) / count
+
+
+def _drawing(held: Integers, at_s: Floats, time_s: Floats, cell_s: float) -> _Drawing:
+    """From the cells with a reading and its instant; a cell far from any is not drawn."""
     # stretches lie far apart on the grid: the place of a reading serves as its time
     own = held + (at_s - time_s[held]) / cell_s
     wanted = np.flatnonzero(np.isfinite(time_s))
-    wanted = wanted[_is_near(own, wanted)]
-    out[wanted] = np.interp(wanted, own, mean)
-    return out
+    before = _last_before(held, own, wanted, time_s.size)
+    after = np.minimum(before + 1, own.size - 1)
+    before = np.maximum(before, 0)
+    hole = own[after] - own[before]
+    from_before, to_after = wanted - own[before], own[after] - wanted
+    is_drawn = (from_before >= 0.0) & (to_after >= 0.0) & (hole <= _LONGEST_HOLE_CELLS + 1.0)
+    near = is_drawn | (np.minimum(np.abs(from_before), np.abs(to_after)) < 1.0)
+    share = from_before / np.where(hole > 0.0, hole, 1.0)
+    # at the ends of a stretch and beside a hole the nearest mean stands for its cell
+    is_after = np.abs(from_before) > np.abs(to_after)
+    share = np.where(is_drawn, share, is_after.astype(np.float64))
+    return _Drawing(wanted[near], before[near], after[near], share[near])
 
 
-def _is_near(own: Floats, wanted: Integers) -> NDArray[np.bool_]:
-    """Whether a reading is within a cell, or the readings on both sides are near each other."""
-    after = np.clip(np.searchsorted(own, wanted), 0, own.size - 1)
-    before = np.clip(after - 1, 0, None)
-    distance = np.minimum(np.abs(own[after] - wanted), np.abs(own[before] - wanted))
-    is_between = (own[before] <= wanted) & (wanted <= own[after])
-    return np.asarray(
-        (distance < 1.0) | (is_between & (own[after] - own[before] <= _LONGEST_HOLE_CELLS + 1.0))
-    )
+def _last_before(held: Integers, own: Floats, wanted: Integers, size: int) -> Integers:
+    """Number of the last mean no later than each wanted cell; -1 before the first.
+
+    Cells are numbers: counting them is cheaper than a search.
+    """
+    is_held = np.zeros(size, dtype=np.int64)
+    is_held[held] = 1
+    last = np.cumsum(is_held)[wanted] - 1
+    return np.asarray(np.where(own[np.maximum(last, 0)] > wanted, last - 1, last))
 
 
 def mean_between(grid: EventGrid, channel: str, first: Integers, last: Integers) -> Floats:

@@ -9,6 +9,7 @@ import polars as pl
 
 from features.records import Feature
 
+_RAN_LONG_ENOUGH = "a run of 1.5 min or more; where events can be told"
 _MEANINGS = {
     "fan": "condenser fan stage changes per minute of running time",
     "compressor": (
@@ -33,6 +34,7 @@ RATE_RECORDS: tuple[Feature, ...] = tuple(
         meaning,
         pl.col(f"n_{family}_events") / pl.col("running_min"),
         source="count over time; uncertainty of a Poisson count",
+        validity=_RAN_LONG_ENOUGH,
         scope="whole_test",
     )
     for family, meaning in _MEANINGS.items()
