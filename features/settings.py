@@ -235,7 +235,9 @@ class DerivationSettings(BaseModel):
         description="Smallest change of the fan command that is an event, % points",
     )
     merge_events_s: float = Field(
-        default=5.0, ge=0, description="Edges closer than this are one event, s"
+        default=5.0,
+        ge=0,
+        description="Steps of a command the same way and closer than this are one event, s",
     )
     least_engine_step_rpm: float = Field(
         default=150.0,
