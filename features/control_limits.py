@@ -1,0 +1,194 @@
+"""Is the compressor at its limit, or does its control hold it below? Block by block.
+
+A compressor of fixed stroke is at its limit whenever it is engaged. A variable one is told
+by its command, an electric one by its speed, one with a valve of its own by the low side
+that this valve holds. Where nothing of that is logged, only what the circuit cannot do
+otherwise is claimed. Takes blocks with `compressor` and `is_running`; adds `is_at_limit`
+(null = cannot be told) and `limit_code`. Does not belong here: whether it works at all
+(`compressor_work`), pull-down (`pull_down`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from features.air_columns import atmosphere_kpa
+from features.regime_reasons import Reason
+
+if TYPE_CHECKING:
+    from features.settings import DerivationSettings
+
+# Commands and speeds are judged by their median over so long: a control acts in tens of
+# seconds, its sensors are noisier (tuning value).
+_SMOOTH_S = 25.0
+# What must hold for a minute, as the pressures do that a valve holds.
+_MINUTE_S = 60.0
+# The engine must change its speed by so much before a level that stays is one that is held,
+_LOAD_STEP_RPM = 300.0
+_LOAD_WITHIN_S = 180.0
+# and the level stays when it moves less (tuning values).
+_HELD_WITHIN_KPA = 10.0
+# Control targets of the air leaving the evaporator reach to 8 degC (service manuals of cars:
+# 3 to 8); beyond that by 2 K for a minute the control is not in command (tuning value).
+_WARMEST_TARGET_C = 8.0
+_OVER_TARGET_K = 2.0
+
+
+def add_control_limits(
+    blocks: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings, block_s: float
+) -> pl.DataFrame:
+    """The blocks with is_at_limit, limit_code and low_gauge_kpa.
+
+    `tests` needs test_number, altitude_m and noted_barometric_kpa. Row count and order stay.
+    """
+    air = tests.select("test_number", "altitude_m", "noted_barometric_kpa")
+    frame = blocks.join(air, on="test_number", maintain_order="left").with_columns(
+        low_gauge_kpa=_low_gauge_kpa(blocks.columns)
+    )
+    told = _told(blocks.columns, settings, block_s)
+    code = pl.lit(Reason.ALWAYS_FULL.code)
+    is_fixed = pl.col("compressor").eq_missing("fixed_clutch")
+    frame = frame.with_columns(limit_code=pl.when(is_fixed).then(code).otherwise(told))
+    at_limit = [reason.code for reason in _AT_LIMIT]
+    return frame.with_columns(is_at_limit=pl.col("limit_code").is_in(at_limit)).drop(
+        "altitude_m", "noted_barometric_kpa"
+    )
+
+
+_AT_LIMIT = (
+    Reason.ALWAYS_FULL,
+    Reason.COMMAND_FULL,
+    Reason.SPEED_FULL,
+    Reason.LOW_SIDE_ABOVE,
+    Reason.LOW_SIDE_BELOW,
+    Reason.AIR_TOO_WARM,
+)
+
+
+def _told(columns: list[str], settings: DerivationSettings, block_s: float) -> pl.Expr:
+    """The code of the best evidence that is logged; null where none speaks."""
+    have = set(columns)
+    answers = []
+    if "compressor_command_pct" in have:
+        answers.append(_by_command(settings, block_s))
+    if "compressor_rpm" in have:
+        is_electric = pl.col("compressor") == "electric"
+        answers.append(pl.when(is_electric).then(_by_speed(settings, block_s)))
+    if "low_side_kpa" in have:
+        is_internal = pl.col("compressor") == "variable_internal"
+        answers.append(pl.when(is_internal).then(_by_low_side(settings, block_s)))
+        answers.append(_by_air(columns, settings, block_s))
+        if "engine_rpm" in have:
+            answers.append(_by_load(block_s))
+    return pl.coalesce(answers) if answers else pl.lit(None, pl.String)
+
+
+def _over(seconds: float, block_s: float) -> int:
+    """An odd number of blocks that span about so many seconds, 3 at least."""
+    return max(2 * round((seconds / block_s - 1) / 2) + 1, 3)
+
+
+def _smooth(name: str, block_s: float) -> pl.Expr:
+    """Median over some blocks around, while the compressor runs."""
+    running = pl.when(pl.col("is_running")).then(pl.col(name))
+    length = _over(_SMOOTH_S, block_s)
+    return running.rolling_median(length, min_samples=1, center=True).over("test_number")
+
+
+def _by_command(settings: DerivationSettings, block_s: float) -> pl.Expr:
+    """Full: near the highest command of the test, and not below a least command."""
+    command = pl.col("compressor_command_pct")
+    highest = pl.when(pl.col("is_running")).then(command).quantile(0.99, "linear")
+    threshold = pl.max_horizontal(
+        settings.saturated_share * highest.over("test_number"),
+        pl.lit(settings.saturated_least_command_pct),
+    )
+    smooth = _smooth("compressor_command_pct", block_s)
+    return _full_or_below(smooth, threshold, Reason.COMMAND_FULL, Reason.COMMAND_BELOW)
+
+
+def _by_speed(settings: DerivationSettings, block_s: float) -> pl.Expr:
+    """Full: near the highest speed of a test that shows a start; else that may be no limit.
+
+    A control that starts with a warm car asks for the highest speed it allows.
+    """
+    running = pl.when(pl.col("is_running")).then(pl.col("compressor_rpm"))
+    threshold = settings.saturated_share * running.max().over("test_number")
+    was_started = (~pl.col("is_running")).any().over("test_number")
+    told = _full_or_below(
+        _smooth("compressor_rpm", block_s), threshold, Reason.SPEED_FULL, Reason.SPEED_BELOW
+    )
+    return pl.when(was_started | (told == Reason.SPEED_BELOW.code)).then(told)
+
+
+def _full_or_below(value: pl.Expr, threshold: pl.Expr, full: Reason, below: Reason) -> pl.Expr:
+    return (
+        pl.when(value >= threshold)
+        .then(pl.lit(full.code))
+        .when(value < threshold)
+        .then(pl.lit(below.code))
+    )
+
+
+def _low_gauge_kpa(columns: list[str]) -> pl.Expr:
+    """The low side over the air around the car, against which such a valve works."""
+    if "low_side_kpa" not in columns:
+        return pl.lit(None, pl.Float64)
+    logged = [name for name in ("barometric_kpa",) if name in columns]
+    return pl.col("low_side_kpa") - atmosphere_kpa([*logged, "noted_barometric_kpa"])
+
+
+def _by_low_side(settings: DerivationSettings, block_s: float) -> pl.Expr:
+    """A valve of the compressor's own holds the low side at its set point, in gauge terms.
+
+    Above it the stroke is full; below it nobody holds. Half a minute of undershoot after a
+    change of load is not yet below.
+    """
+    gauge = pl.col("low_gauge_kpa")
+    smooth = gauge.rolling_median(_over(_SMOOTH_S, block_s), min_samples=1, center=True)
+    minute = gauge.rolling_median(_over(2 * _MINUTE_S, block_s), min_samples=1, center=True)
+    set_point, width = settings.held_low_side_kpa_gauge, settings.held_low_side_width_kpa
+    is_above = (smooth > set_point + width).over("test_number")
+    is_below = (minute < set_point - width).over("test_number")
+    return (
+        pl.when(gauge.is_null())
+        .then(None)
+        .when(is_above)
+        .then(pl.lit(Reason.LOW_SIDE_ABOVE.code))
+        .when(is_below)
+        .then(pl.lit(Reason.LOW_SIDE_BELOW.code))
+        .otherwise(pl.lit(Reason.LOW_SIDE_HELD.code))
+    )
+
+
+def _by_air(columns: list[str], settings: DerivationSettings, block_s: float) -> pl.Expr:
+    """At its limit where the air stays warmer than any target while the low side has stopped.
+
+    A control below its limit would ask for more.
+    """
+    air = [name for name in ("evaporator_fin_c", "duct_air_c") if name in columns]
+    if not air:
+        return pl.lit(None, pl.String)
+    minute = _over(_MINUTE_S, block_s)
+    coldest = pl.coalesce(air).rolling_min(minute, center=True).over("test_number")
+    low = pl.col("low_side_kpa")
+    half = minute // 2
+    fall = (low.shift(half) - low.shift(-half)).over("test_number")
+    is_still = fall <= settings.low_side_slope_kpa_per_min * 2 * half * block_s / 60.0
+    is_warm = coldest > _WARMEST_TARGET_C + _OVER_TARGET_K
+    return pl.when(is_warm & is_still).then(pl.lit(Reason.AIR_TOO_WARM.code))
+
+
+def _by_load(block_s: float) -> pl.Expr:
+    """Below its limit where the low side stays while the engine drives it faster or slower."""
+    length = _over(_LOAD_WITHIN_S, block_s)
+
+    def span(name: str) -> pl.Expr:
+        value = pl.when(pl.col("is_running")).then(pl.col(name))
+        highest = value.rolling_max(length, center=True)
+        return (highest - value.rolling_min(length, center=True)).over("test_number")
+
+    is_held = (span("engine_rpm") > _LOAD_STEP_RPM) & (span("low_side_kpa") < _HELD_WITHIN_KPA)
+    return pl.when(is_held).then(pl.lit(Reason.HELD_UNDER_LOAD.code))
