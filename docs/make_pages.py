@@ -61,7 +61,8 @@ def features_page() -> str:
     """The page of derived quantities, one row per feature."""
     rows = [
         f"| `{f.name}` | {f.unit} | {f.meaning} | {_ways(f)} | "
-        f"{f.least_samples} | {'yes' if f.name in JUDGED_FEATURE else 'no'} | {f.source} |"
+        f"{f.least_samples} | {f.validity or 'always'} | "
+        f"{'yes' if f.name in JUDGED_FEATURE else 'no'} | {f.source} |"
         for f in FEATURE_RECORDS
     ]
     return _table_page(
@@ -71,7 +72,7 @@ def features_page() -> str:
         "best stands first. `refrigerant` and `ambient_c` are noted in the registry. A feature "
         "of a window also needs to know whether the compressor runs (its switch, its command, or "
         "both pressures) and two channels of the circuit that can settle.",
-        ("feature", "unit", "meaning", "needs", "least samples", "judged", "source"),
+        ("feature", "unit", "meaning", "needs", "least samples", "valid", "judged", "source"),
         rows,
     )
 

@@ -38,6 +38,8 @@ _EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
 _CONDENSING_SLOPE = pl.col("condensing_slope_k_per_kpa")
 _DISCHARGE_SLOPE = pl.col("discharge_slope_k_per_kpa")
 _STATION_SOURCE = "superheat from the dew point, subcooling from the bubble point, by station"
+_SUBCRITICAL = "1 kPa to 0.95 of the critical pressure, blends 0.90; R-744 never"
+_RAN_LONG_ENOUGH = "a run of 1.5 min or more; where events can be told"
 
 
 _AT_EVAPORATOR = Port("low_port_station", "evaporator_outlet")
@@ -54,6 +56,7 @@ def _superheat(clamp: str, name: str, meaning: str, port: Port) -> Feature:
         pl.col(clamp) - pl.col("evaporating_dew_c"),
         {clamp: _ONE, "low_side_kpa": -_EVAPORATING_SLOPE, "tap_drop_k": _ONE},
         source=_STATION_SOURCE,
+        validity=_SUBCRITICAL,
         port=port,
         is_never_negative=True,
     )
@@ -67,6 +70,7 @@ def _subcooling(clamp: str, name: str, meaning: str) -> Feature:
         pl.col("condensing_bubble_c") - pl.col(clamp),
         {clamp: -_ONE, "high_side_kpa": _CONDENSING_SLOPE, "tap_drop_k": _ONE},
         source=_STATION_SOURCE,
+        validity=_SUBCRITICAL,
         port=_AT_CONDENSER_OUTLET,
         is_never_negative=True,
     )
@@ -90,10 +94,12 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
     Feature(
         "evaporating_dew_c", "degC", "dew temperature at the low-side pressure",
         pl.col("evaporating_dew_c"), {"low_side_kpa": _EVAPORATING_SLOPE},
+        validity=_SUBCRITICAL,
     ),
     Feature(
         "condensing_bubble_c", "degC", "bubble temperature at the high-side pressure",
         pl.col("condensing_bubble_c"), {"high_side_kpa": _CONDENSING_SLOPE},
+        validity=_SUBCRITICAL,
     ),
     _superheat(
         "evaporator_outlet_c", "evaporator_outlet_superheat_k",
@@ -117,7 +123,7 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
             "high_side_kpa": -_DISCHARGE_SLOPE,
             "tap_drop_k": _ONE,
         },
-        source=_STATION_SOURCE, port=_AT_DISCHARGE, is_never_negative=True,
+        source=_STATION_SOURCE, validity=_SUBCRITICAL, port=_AT_DISCHARGE, is_never_negative=True,
     ),
     _measured("compressor_discharge_c", "discharge line temperature"),
     _subcooling(
@@ -132,18 +138,20 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
     Feature(
         "duct_drop_k", "K", "intake air minus duct air",
         pl.col("intake_air_c") - pl.col("duct_air_c"), {"intake_air_c": _ONE, "duct_air_c": -_ONE},
+        validity="a trusted intake",
     ),
     Feature(
         "evaporator_approach_k", "K", "duct air minus the evaporating dew temperature",
         pl.col("duct_air_c") - pl.col("evaporating_dew_c"),
         {"duct_air_c": _ONE, "low_side_kpa": -_EVAPORATING_SLOPE, "tap_drop_k": _ONE},
-        port=_AT_EVAPORATOR,
+        validity=_SUBCRITICAL, port=_AT_EVAPORATOR,
     ),
     Feature(
         "condensing_over_air_k", "K",
         "condensing bubble temperature minus the air entering the condenser",
         pl.col("condensing_bubble_c") - pl.col("condenser_air_c"),
         {"high_side_kpa": _CONDENSING_SLOPE, "condenser_air_c": -_ONE},
+        validity=_SUBCRITICAL,
     ),
 )  # fmt: skip
 
@@ -151,13 +159,15 @@ RATE_RECORDS: tuple[Feature, ...] = (
     Feature(
         "fan_events_per_min", "1/min", "condenser fan stage changes per minute of running time",
         pl.col("n_fan_events") / pl.col("running_min"),
-        source="count over time; uncertainty of a Poisson count", scope="whole_test",
+        source="count over time; uncertainty of a Poisson count", validity=_RAN_LONG_ENOUGH,
+        scope="whole_test",
     ),
     Feature(
         "compressor_events_per_min", "1/min",
         "compressor starts and stops per minute of running time, first start and last stop apart",
         pl.col("n_compressor_events") / pl.col("running_min"),
-        source="count over time; uncertainty of a Poisson count", scope="whole_test",
+        source="count over time; uncertainty of a Poisson count", validity=_RAN_LONG_ENOUGH,
+        scope="whole_test",
     ),
 )  # fmt: skip
 

@@ -38,8 +38,11 @@ def _ratio(over: pl.Expr, under: pl.Expr, least: float) -> pl.Expr:
     return pl.when(under >= least).then(over / under)
 
 
-def _cycle(name: str, unit: str, meaning: str, expression: pl.Expr, source: str) -> Feature:
-    return Feature(name, unit, meaning, expression, source=source, scope="cycle")
+def _cycle(
+    name: str, unit: str, meaning: str, expression: pl.Expr, said: tuple[str, str]
+) -> Feature:
+    source, validity = said
+    return Feature(name, unit, meaning, expression, source=source, validity=validity, scope="cycle")
 
 
 CYCLE_RECORDS: tuple[Feature, ...] = (
@@ -47,7 +50,10 @@ CYCLE_RECORDS: tuple[Feature, ...] = (
         "heat_exchanger_effectiveness", "1",
         "internal heat exchanger: rise of the suction gas over the span to the liquid line",
         pl.col("exchanger_rise_k") / pl.col("exchanger_span_k"),
-        "effectiveness of the vapour side",
+        (
+            "effectiveness of the vapour side",
+            "span between the lines of 10 K or more; not where none is noted",
+        ),
     ),
     _cycle(
         "heat_exchanger_balance", "1",
@@ -62,7 +68,10 @@ CYCLE_RECORDS: tuple[Feature, ...] = (
                 - pl.col("evaporator_outlet_enthalpy_kj_per_kg")
             )
         ),
-        "energy balance; one where both sides carry the same flow",
+        (
+            "energy balance; one where both sides carry the same flow",
+            "as the effectiveness, and the gas warmed by 4 K or more; vapour at both clamps",
+        ),
     ),
     _cycle(
         "isentropic_efficiency", "1",
@@ -72,20 +81,23 @@ CYCLE_RECORDS: tuple[Feature, ...] = (
             _WORK_KJ_PER_KG,
             _LEAST_WORK_KJ_PER_KG,
         ),
-        "definition",
+        ("definition", "work of 8 kJ/kg or more; vapour up to 0.86 of the critical pressure"),
     ),
     _cycle(
         "discharge_over_reference_k", "K",
         "discharge line above what a reference compressor would give at these pressures",
         pl.col("compressor_discharge_c") - pl.col("reference_discharge_c"),
-        "reference efficiency of features.cycle",
+        (
+            "reference efficiency of features.cycle",
+            "pressure ratio 1.5 to 10; superheated vapour up to 0.86 of the critical pressure",
+        ),
     ),
     _cycle(
         "refrigerating_effect_kj_per_kg", "kJ/kg",
         "heat taken up per kg of refrigerant between expansion device and evaporator outlet",
         pl.col("evaporator_outlet_enthalpy_kj_per_kg")
         - pl.col("expansion_inlet_enthalpy_kj_per_kg"),
-        "definition",
+        ("definition", "superheated or saturated vapour at the evaporator outlet"),
     ),
     _cycle(
         "subcooling_share", "1",
@@ -95,7 +107,7 @@ CYCLE_RECORDS: tuple[Feature, ...] = (
             _CONDENSING_SPAN_K,
             _LEAST_CONDENSING_SPAN_K,
         ),
-        "effectiveness of the subcooling pass",
+        ("effectiveness of the subcooling pass", "condensing 8 K or more over the air"),
     ),
     _cycle(
         "coil_effectiveness", "1",
@@ -103,24 +115,30 @@ CYCLE_RECORDS: tuple[Feature, ...] = (
         _ratio(
             pl.col("intake_air_c") - pl.col("duct_air_c"), _INTAKE_SPAN_K, _LEAST_AIR_SPAN_K
         ),
-        "effectiveness of the air side",
+        (
+            "effectiveness of the air side",
+            "intake air 5 K or more over the evaporating temperature; a trusted intake",
+        ),
     ),
     _cycle(
         "air_enthalpy_drop_kj_per_kg", "kJ/kg",
         "enthalpy drop of the air from intake to duct, per kg of dry air, water included",
         _AIR_DROP_KJ_PER_KG,
-        "air leaving a wet coil at 95 % of relative humidity",
+        (
+            "air leaving a wet coil at 95 % of relative humidity",
+            "a trusted intake and its humidity",
+        ),
     ),
     _cycle(
         "duct_drop_at_reference_humidity_k", "K",
         "duct drop that this enthalpy drop would give at 30 degC and 40 % of humidity",
         _AIR_DROP_KJ_PER_KG * (_REFERENCE_SENSIBLE_SHARE / _DRY_AIR_KJ_PER_KG_K),
-        "sensible share of the reference",
+        ("sensible share of the reference", "a trusted intake and its humidity"),
     ),
     _cycle(
         "capacity_index_kj_per_kg", "kJ/kg",
         "enthalpy drop of the air times the blower's share of its highest setting",
         _AIR_DROP_KJ_PER_KG * pl.col("blower_share"),
-        "relative within a model",
+        ("relative within a model", "a trusted intake and its humidity, blower logged or noted"),
     ),
 )  # fmt: skip

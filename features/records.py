@@ -81,6 +81,8 @@ class Feature:
         With fewer samples behind it the feature is null.
     source : str
         Where the definition comes from.
+    validity : str
+        Where it holds, beyond what is true of every feature: outside of it the value is null.
     port : Port
         Where the pressure ought to be taken; for features with the input `tap_drop_k`.
     is_never_negative : bool
@@ -94,6 +96,7 @@ class Feature:
     sensitivities: Mapping[str, pl.Expr] = field(default_factory=dict)
     least_samples: int = 20
     source: str = "definition"
+    validity: str = ""
     scope: Literal["window", "cycle", "whole_test"] = "window"
     port: Port | None = None
     is_never_negative: bool = False
