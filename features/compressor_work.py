@@ -36,6 +36,11 @@ _PARTING = 0.01
 # After a stop the pressures only come together; when they part again it works (tuning value).
 _PARTED_AGAIN = 1.05
 _PRESSURES = {"low_side_kpa", "high_side_kpa"}
+# columns that are dropped once the compressor's work is told
+_EVIDENCE = (
+    "ratio", "by_command", "by_pressure", "is_idle", "stands", "is_asked", "is_in_chain",
+    "chain_start_s", "reign_end_s",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -77,9 +82,10 @@ def add_compressor_work(
         & ~pl.col("stands"),
     )
     return (
-        judged.with_columns(run_start_s=_run_start_s())
+        judged.with_columns(is_cycling=_is_cycling())
+        .with_columns(run_start_s=_run_start_s())
         .with_columns(off_code=_off_code())
-        .drop("ratio", "by_command", "by_pressure", "is_idle", "stands", "is_asked")
+        .drop(_EVIDENCE)
     )
 
 
@@ -88,9 +94,18 @@ def works() -> pl.Expr:
     return pl.col("is_running") | pl.col("is_cycling")
 
 
+def _is_cycling() -> pl.Expr:
+    """True means: in a chain of cycles, from the first time that the control switches off."""
+    has_paused = (pl.col("is_in_chain") & ~pl.col("is_running")).fill_null(value=False)
+    begun = has_paused.cum_max().over("test_number", "chain_start_s")
+    return pl.col("is_in_chain") & begun & ~pl.col("stands")
+
+
 def _add_last_switching(frame: pl.DataFrame, switching: Switching) -> pl.DataFrame:
-    """The frame with `is_cycling` and the last stop or start that the pressures showed."""
-    reigns = chain_spans(switching.cycles).select("test_number", "start_s", "reign_end_s")
+    """The frame with `is_in_chain` and the last stop or start that the pressures showed."""
+    reigns = chain_spans(switching.cycles).select(
+        "test_number", "start_s", "reign_end_s", chain_start_s="start_s"
+    )
     edges = switching.events.filter(
         pl.col("kind_code").is_in(["compressor_on", "compressor_off"])
         & (pl.col("source_code") == "pressure")
@@ -98,8 +113,9 @@ def _add_last_switching(frame: pl.DataFrame, switching: Switching) -> pl.DataFra
     return (
         frame.join_asof(reigns, on="start_s", by="test_number", check_sortedness=False)
         .join_asof(edges, on="start_s", by="test_number", check_sortedness=False)
-        .with_columns(is_cycling=(pl.col("start_s") < pl.col("reign_end_s")).fill_null(value=False))
-        .drop("reign_end_s")
+        .with_columns(
+            is_in_chain=(pl.col("start_s") < pl.col("reign_end_s")).fill_null(value=False)
+        )
     )
 
 

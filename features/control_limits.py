@@ -30,10 +30,15 @@ _LOAD_STEP_RPM = 300.0
 _LOAD_WITHIN_S = 180.0
 # and the level stays when it moves less (tuning values).
 _HELD_WITHIN_KPA = 10.0
-# Control targets of the air leaving the evaporator reach to 8 degC (service manuals of cars:
-# 3 to 8); beyond that by 2 K for a minute the control is not in command (tuning value).
-_WARMEST_TARGET_C = 8.0
+# Targets of the air leaving the evaporator: 3 to 5 degC at full cold, 3 to 8 degC where a
+# temperature is chosen (service manuals of cars); beyond that by 2 K the control has no more
+# to give (tuning value). On its way to the outlets the air gains a kelvin (common practice).
+_WARMEST_FULL_COLD_C = 5.0
+_WARMEST_CHOSEN_C = 8.0
 _OVER_TARGET_K = 2.0
+_DUCT_GAIN_K = 1.0
+# the air around a car at sea level, for a valve that works against vacuum
+_SEA_LEVEL_KPA = 101.325
 
 
 def add_control_limits(
@@ -41,22 +46,24 @@ def add_control_limits(
 ) -> pl.DataFrame:
     """The blocks with is_at_limit, limit_code and low_gauge_kpa.
 
-    `tests` needs test_number, altitude_m and noted_barometric_kpa. Row count and order stay.
+    `tests` needs test_number, altitude_m, noted_barometric_kpa, control_target and
+    cabin_setpoint_c. Row count and order stay.
     """
-    air = tests.select("test_number", "altitude_m", "noted_barometric_kpa")
-    frame = blocks.join(air, on="test_number", maintain_order="left").with_columns(
+    told = tests.select("test_number", "altitude_m", "noted_barometric_kpa", *_TOLD)
+    frame = blocks.join(told, on="test_number", maintain_order="left").with_columns(
         low_gauge_kpa=_low_gauge_kpa(blocks.columns)
     )
-    told = _told(blocks.columns, settings, block_s)
+    evidence = _evidence(blocks.columns, settings, block_s)
     code = pl.lit(Reason.ALWAYS_FULL.code)
     is_fixed = pl.col("compressor").eq_missing("fixed_clutch")
-    frame = frame.with_columns(limit_code=pl.when(is_fixed).then(code).otherwise(told))
+    frame = frame.with_columns(limit_code=pl.when(is_fixed).then(code).otherwise(evidence))
     at_limit = [reason.code for reason in _AT_LIMIT]
     return frame.with_columns(is_at_limit=pl.col("limit_code").is_in(at_limit)).drop(
-        "altitude_m", "noted_barometric_kpa"
+        "altitude_m", "noted_barometric_kpa", *_TOLD
     )
 
 
+_TOLD = ("control_target", "cabin_setpoint_c")
 _AT_LIMIT = (
     Reason.ALWAYS_FULL,
     Reason.COMMAND_FULL,
@@ -67,22 +74,31 @@ _AT_LIMIT = (
 )
 
 
-def _told(columns: list[str], settings: DerivationSettings, block_s: float) -> pl.Expr:
+def _evidence(columns: list[str], settings: DerivationSettings, block_s: float) -> pl.Expr:
     """The code of the best evidence that is logged; null where none speaks."""
     have = set(columns)
-    answers = []
+    answers: list[pl.Expr] = []
     if "compressor_command_pct" in have:
-        answers.append(_by_command(settings, block_s))
+        command = _by_command(settings, block_s)
+        # the full command of a valve that holds the low side is a set point, no stroke
+        is_open = _holds_low_side() & (command == Reason.COMMAND_FULL.code)
+        answers.append(pl.when(~is_open.fill_null(value=False)).then(command))
     if "compressor_rpm" in have:
         is_electric = pl.col("compressor") == "electric"
         answers.append(pl.when(is_electric).then(_by_speed(settings, block_s)))
     if "low_side_kpa" in have:
-        is_internal = pl.col("compressor") == "variable_internal"
-        answers.append(pl.when(is_internal).then(_by_low_side(settings, block_s)))
-        answers.append(_by_air(columns, settings, block_s))
+        answers.append(pl.when(_holds_low_side()).then(_by_low_side(settings, block_s)))
         if "engine_rpm" in have:
             answers.append(_by_load(block_s))
-    return pl.coalesce(answers) if answers else pl.lit(None, pl.String)
+    answers.append(_by_air(columns, block_s))
+    return pl.coalesce(answers)
+
+
+def _holds_low_side() -> pl.Expr:
+    """True means: a valve in the compressor holds the low side, whoever sets its set point."""
+    is_internal = pl.col("compressor").eq_missing("variable_internal")
+    is_external = pl.col("compressor").eq_missing("variable_external")
+    return is_internal | (is_external & pl.col("control_target").eq_missing("suction_pressure"))
 
 
 def _over(seconds: float, block_s: float) -> int:
@@ -133,11 +149,17 @@ def _full_or_below(value: pl.Expr, threshold: pl.Expr, full: Reason, below: Reas
 
 
 def _low_gauge_kpa(columns: list[str]) -> pl.Expr:
-    """The low side over the air around the car, against which such a valve works."""
+    """The low side over the air against which the valve that holds it works.
+
+    The bellows of a valve of the compressor's own feels the air around the car; one that is
+    steered from outside is evacuated (from memory), and its set point a pressure as such.
+    """
     if "low_side_kpa" not in columns:
         return pl.lit(None, pl.Float64)
     logged = [name for name in ("barometric_kpa",) if name in columns]
-    return pl.col("low_side_kpa") - atmosphere_kpa([*logged, "noted_barometric_kpa"])
+    around = atmosphere_kpa([*logged, "noted_barometric_kpa"])
+    is_steered = pl.col("compressor").eq_missing("variable_external")
+    return pl.col("low_side_kpa") - pl.when(is_steered).then(_SEA_LEVEL_KPA).otherwise(around)
 
 
 def _by_low_side(settings: DerivationSettings, block_s: float) -> pl.Expr:
@@ -163,22 +185,26 @@ def _by_low_side(settings: DerivationSettings, block_s: float) -> pl.Expr:
     )
 
 
-def _by_air(columns: list[str], settings: DerivationSettings, block_s: float) -> pl.Expr:
-    """At its limit where the air stays warmer than any target while the low side has stopped.
+def _by_air(columns: list[str], block_s: float) -> pl.Expr:
+    """Full where the air stays warmer than any target for a minute, below where it is held.
 
-    A control below its limit would ask for more.
+    A control asks for all there is while its air is too warm, and air that lies where
+    controls hold it is taken to be held: hardware at its limit would be there by chance.
     """
     air = [name for name in ("evaporator_fin_c", "duct_air_c") if name in columns]
     if not air:
         return pl.lit(None, pl.String)
-    minute = _over(_MINUTE_S, block_s)
-    coldest = pl.coalesce(air).rolling_min(minute, center=True).over("test_number")
-    low = pl.col("low_side_kpa")
-    half = minute // 2
-    fall = (low.shift(half) - low.shift(-half)).over("test_number")
-    is_still = fall <= settings.low_side_slope_kpa_per_min * 2 * half * block_s / 60.0
-    is_warm = coldest > _WARMEST_TARGET_C + _OVER_TARGET_K
-    return pl.when(is_warm & is_still).then(pl.lit(Reason.AIR_TOO_WARM.code))
+    gain_k = 0.0 if air[0] == "evaporator_fin_c" else _DUCT_GAIN_K
+    is_chosen = pl.col("cabin_setpoint_c").is_not_null()
+    target_c = pl.when(is_chosen).then(_WARMEST_CHOSEN_C).otherwise(_WARMEST_FULL_COLD_C)
+    warmest_c = target_c + _OVER_TARGET_K + gain_k
+    median = pl.when(pl.col("is_running")).then(pl.coalesce(air))
+    level = median.rolling_median(_over(_MINUTE_S, block_s), min_samples=2, center=True)
+    told = _full_or_below(
+        -level.over("test_number"), -warmest_c, Reason.AIR_HELD, Reason.AIR_TOO_WARM
+    )
+    is_controlled = pl.col("compressor").is_in(["variable_external", "electric"])
+    return pl.when(is_controlled).then(told)
 
 
 def _by_load(block_s: float) -> pl.Expr:

@@ -50,7 +50,11 @@ class Reason(Enum):
         "compressor's own valve would hold it"
     )
     HELD_UNDER_LOAD = "the low side keeps its level while the engine changes its speed"
-    AIR_TOO_WARM = "the air leaves at {air_c} degC and the low side falls no more"
+    AIR_HELD = "the air leaves at {air_c} degC, where controls hold it; no command is logged"
+    AIR_TOO_WARM = (
+        "the air leaves at {air_c} degC, warmer than any control would have it; no command is "
+        "logged"
+    )
     CONTROL_UNSEEN = "it works; whether at its limit cannot be told from what is logged"
     WORK_UNSEEN = "whether the compressor works cannot be told from what is logged"
 

@@ -81,21 +81,21 @@ def _is_pull_down(settings: DerivationSettings) -> pl.Expr:
     """True means: at its limit since the start, and the air still falls.
 
     It ends for good when the control takes over or the air falls no more. A control that is
-    not seen counts as not yet there.
+    not seen counts as not yet there, and air that falls is not yet held.
     """
-    is_over = (
-        ~pl.col("is_at_limit").fill_null(value=True) | ~pl.col("is_falling") | pl.col("is_cycling")
-    )
-    counts = pl.col("is_running") & (pl.col("since_start_s") >= settings.starting_s)
-    ended = (counts & is_over.fill_null(value=True)).fill_null(value=False)
-    return ~ended.cum_max().over("test_number", "run_start_s")
+    is_seen = pl.col("limit_code").ne_missing(Reason.AIR_HELD.code)
+    takes_over = ~pl.col("is_at_limit").fill_null(value=True) & is_seen
+    levels_off = ~pl.col("is_falling").fill_null(value=False)
+    counts = works() & (pl.col("since_start_s") >= settings.starting_s)
+    ended = counts & (takes_over | levels_off | pl.col("is_cycling"))
+    return ~ended.fill_null(value=False).cum_max().over("test_number", "run_start_s")
 
 
 def _regime(settings: DerivationSettings) -> pl.Expr:
     regimes = (
         (~works(), Regime.OFF),
-        (pl.col("since_start_s") < settings.starting_s, Regime.STARTING),
         (pl.col("is_cycling"), Regime.CYCLING),
+        (pl.col("since_start_s") < settings.starting_s, Regime.STARTING),
         (pl.col("is_pull_down"), Regime.PULL_DOWN),
         (pl.col("is_at_limit").is_null(), Regime.RUNNING),
         (pl.col("is_at_limit"), Regime.SATURATED),

@@ -209,7 +209,7 @@ class DerivationSettings(BaseModel):
         "kPa above the air around the car",
     )
     held_low_side_width_kpa: float = Field(
-        default=25.0,
+        default=30.0,
         gt=0,
         description="How far from there the low side may be held: set points differ by model, "
         "and fall a little with the high side, kPa to either side",

@@ -47,6 +47,10 @@ class Obstacle(Enum):
         "{top:.2f} times the low side: the compressor does not turn or does not pump, or the "
         "circuit is empty"
     )
+    STILL_PULLING_DOWN = (
+        "the air was still being pulled down, by {fall:.1f} K/min at the last; values are read "
+        "when it holds its level: let the car run longer"
+    )
     RAN_TOO_SHORT = (
         "the compressor ran for {ran_s:g} s at most; values are read from {settle_s:g} s after "
         "it starts (or the log begins), over {window_s:g} s: log at least {minutes} min of running"
@@ -130,6 +134,12 @@ class _Test:
         return _longest_run(inside.to_numpy()) * self.block_s
 
     @property
+    def is_pulled_down_late(self) -> bool:
+        """True means: the air still falls when windows might begin."""
+        falls = self.blocks["regime"] == Regime.PULL_DOWN.value
+        return bool((falls & self.blocks["is_past_start"]).any())
+
+    @property
     def usable(self) -> Booleans:
         """True means: a window could end here if its channels held still."""
         return self.settling.has_room & (self.settling.n_present >= LEAST_KEY_CHANNELS)
@@ -157,14 +167,15 @@ def _obstacle(test: _Test) -> Obstacle | None:
     """What left no room for a window; None when there was room."""
     regime = test.blocks["regime"].drop_nulls()
     reasons = test.blocks["regime_reason"].drop_nulls()
-    settled_s = test.longest_settled_s
+    settled_s, window_s = test.longest_settled_s, test.settling.length * test.block_s
     is_cycling = (regime == Regime.CYCLING.value).sum() > regime.is_in(_CONTINUOUS).sum()
     conditions = (
         (Obstacle.RUNNING_NOT_KNOWN, regime.is_empty()),
         (Obstacle.ASKED_IN_VAIN, (reasons == Reason.NEVER_RAN.code).any()),
         (Obstacle.NEVER_RAN, not regime.is_in(_RUNNING).any()),
         (Obstacle.CYCLES_UNEVEN, is_cycling),
-        (Obstacle.RAN_TOO_SHORT, settled_s < test.settling.length * test.block_s),
+        (Obstacle.STILL_PULLING_DOWN, test.is_pulled_down_late and settled_s < window_s),
+        (Obstacle.RAN_TOO_SHORT, settled_s < window_s),
         (Obstacle.EVENTS_TOO_CLOSE, not test.settling.has_room.any()),
         (Obstacle.TOO_FEW_CHANNELS, not test.usable.any()),
     )
@@ -179,6 +190,7 @@ def _figures(test: _Test) -> dict[str, object]:
         "ratio": settings.running_pressure_ratio,
         "asked_s": test.blocks["asked_s"].max(),
         "top": test.blocks["top_ratio"].max() or 0.0,
+        "fall": _last(test.blocks.filter(regime=Regime.PULL_DOWN.value)["fall_per_min"]),
         "ran_s": test.longest_s(_RUNNING),
         "settle_s": settings.settle_after_start_s,
         "window_s": settings.window_s,
@@ -188,6 +200,12 @@ def _figures(test: _Test) -> dict[str, object]:
         "least": LEAST_KEY_CHANNELS,
         "channels": ", ".join(key.words for key in KEYS if key.counts),
     }
+
+
+def _last(values: pl.Series) -> float:
+    """The last value known; 0 where none is."""
+    known = values.drop_nulls()
+    return float(known[-1]) if known.len() else 0.0
 
 
 def _unsettled(test: _Test) -> tuple[str, str | None, str]:
