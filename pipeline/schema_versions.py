@@ -12,7 +12,8 @@ SCHEMAS: tuple[str, ...] = (
     "e75508a9535c2805",
     "7d885141655a71c5",
     "d58edf14e85a76dd",
-    "b7e1af2a6edfaf4d",
+    "535a1da9be606de4",
+    "be90a5739d1370d1",
 )
 
 
