@@ -126,7 +126,7 @@ def judge_settling(
     Parameters
     ----------
     blocks
-        With `regime`, ordered by test and block.
+        With `regime` and `is_past_start`, ordered by test and block.
     events
         With test_number and time_s.
     resolutions
@@ -194,7 +194,8 @@ def _has_room(
 ) -> Booleans:
     """True means: the window that ends here lies in one regime, without gap, event or start."""
     flags = blocks.select(
-        settled=pl.col("regime").is_in([regime.value for regime in CONTINUOUS]),
+        settled=pl.col("regime").is_in([regime.value for regime in CONTINUOUS])
+        & pl.col("is_past_start"),
         joined=is_same_test(1)
         & (pl.col("block_number").diff() == 1)
         & (pl.col("regime") == pl.col("regime").shift(1)),
