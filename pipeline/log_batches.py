@@ -171,6 +171,7 @@ def _derived(
         "windows": derived.windows,
         "features": derived.features,
         "unread": derived.unread,
+        "cycle_points": derived.cycle_points,
     }
 
 
