@@ -16,6 +16,7 @@ from features.air_columns import add_clamp_air, add_condenser_air, add_duct_air,
 from features.blocks import block_lengths, make_blocks, number_tests, order_samples
 from features.catalogue import FEATURES
 from features.channels import channels_in
+from features.compressor_work import Switching
 from features.context import CONTEXT
 from features.cycle_points import CYCLE_POINTS, describe_cycle_points
 from features.cycles import find_cycles
@@ -25,6 +26,7 @@ from features.instruments import add_sensor_uncertainties
 from features.intake_share import correct_intake, describe_strays, estimate_intake_share
 from features.periodic import find_periodic_units
 from features.rates import rate_tests
+from features.regime_spans import REGIMES, describe_regimes
 from features.regimes import CONTINUOUS, WHOLE_TEST, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
@@ -56,6 +58,7 @@ class Derived:
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
     cycle_points: pl.DataFrame
 
 
@@ -137,6 +140,7 @@ class _Part:
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
     cycle_points: pl.DataFrame
     distrusted: pl.DataFrame
 
@@ -147,7 +151,8 @@ def _derive_at(
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    told = _add_noted(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
+    switching = Switching(log.events, cycles["compressor_on"])
+    told = _add_noted(add_regimes(blocks, tests, switching, settings, block_s), tests)
     shares = estimate_intake_share(told, block_s)
     blocks = _add_air(correct_intake(told, shares), settings)
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
@@ -169,6 +174,7 @@ def _derive_at(
         windows,
         pl.concat(rows, how="diagonal"),
         describe_unread(blocks, settling, windows, settings, block_s),
+        describe_regimes(blocks, tests, block_s),
         describe_cycle_points(read.units, windows, tests),
         pl.concat([describe_impossible(read.features), describe_strays(told, shares, tests)]),
     )
@@ -210,7 +216,7 @@ def _stack(
 ) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, CYCLE_POINTS)
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS)
         return Derived(trust, *(table.empty() for table in tables))
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
@@ -230,6 +236,7 @@ def _stack(
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         rounded.sort("test_id", "regime"),
         pl.concat([part.unread for part in parts]).sort("test_id"),
+        pl.concat([part.regimes for part in parts]).sort(REGIMES.key),
         pl.concat([part.cycle_points for part in parts]).sort(
             "test_id", "window_number", "station_order"
         ),
