@@ -23,7 +23,12 @@ from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
-from features.intake_share import correct_intake, describe_strays, estimate_intake_share
+from features.intake_share import (
+    correct_intake,
+    describe_strays,
+    estimate_intake_share,
+    find_strays,
+)
 from features.periodic import find_periodic_units
 from features.rates import rate_tests
 from features.regime_spans import REGIMES, describe_regimes
@@ -154,7 +159,8 @@ def _derive_at(
     switching = Switching(log.events, cycles["compressor_on"])
     told = _add_noted(add_regimes(blocks, tests, switching, settings, block_s), tests)
     shares = estimate_intake_share(told, block_s)
-    blocks = _add_air(correct_intake(told, shares), settings)
+    strays = find_strays(told, shares)
+    blocks = _add_air(correct_intake(told, shares, strays), settings)
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
@@ -176,7 +182,7 @@ def _derive_at(
         describe_unread(blocks, settling, windows, settings, block_s),
         describe_regimes(blocks, tests, block_s),
         describe_cycle_points(read.units, windows, tests),
-        pl.concat([describe_impossible(read.features), describe_strays(told, shares, tests)]),
+        pl.concat([describe_impossible(read.features), describe_strays(strays, tests)]),
     )
 
 

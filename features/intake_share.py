@@ -99,15 +99,18 @@ def estimate_intake_share(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
     return SHARES.conform(found.filter(could_be).with_columns(_SHARE.clip(lower_bound=0.0)))
 
 
-def correct_intake(blocks: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
+def correct_intake(
+    blocks: pl.DataFrame, shares: pl.DataFrame, strays: pl.DataFrame
+) -> pl.DataFrame:
     """The blocks with the true intake air as far as it can be told, and `intake_stray_k`.
 
     Taken off is a share that is larger than chance explains; withheld (null) is the intake of
-    `find_strays`. `intake_stray_k` is the standard uncertainty that the share leaves [K].
+    `strays`, a frame of `find_strays`. `intake_stray_k` is the standard uncertainty that the
+    share leaves [K].
     """
     if INTAKE not in blocks.columns:
         return blocks.with_columns(intake_stray_k=pl.lit(None, pl.Float64))
-    lost = find_strays(blocks, shares)["test_number"].to_list()
+    lost = strays["test_number"].to_list()
     if HOOD not in blocks.columns:
         known = blocks.with_columns(intake_stray_k=pl.lit(None, pl.Float64))
     else:
@@ -164,11 +167,9 @@ def find_strays(blocks: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([large, following]).unique("test_number", keep="first", maintain_order=True)
 
 
-def describe_strays(
-    blocks: pl.DataFrame, shares: pl.DataFrame, tests: pl.DataFrame
-) -> pl.DataFrame:
-    """TRUST rows of the tests whose intake is withheld; blocks as they were before that."""
-    named = find_strays(blocks, shares).join(
+def describe_strays(strays: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+    """TRUST rows of the tests whose intake is withheld."""
+    named = strays.join(
         tests.select("test_number", "test_id"), on="test_number", maintain_order="left"
     )
     return TRUST.conform(
