@@ -33,6 +33,7 @@ from features.cycle_records import CYCLE_RECORDS
 from features.rate_records import RATE_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
+from features.whole_test_records import STANDING_RECORDS
 
 _ONE = pl.lit(1.0)
 _EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
@@ -155,7 +156,7 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
     ),
 )  # fmt: skip
 
-FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS)
+FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS, *STANDING_RECORDS)
 FEATURE: dict[str, Feature] = {feature.name: feature for feature in FEATURE_RECORDS}
 
 

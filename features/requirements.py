@@ -29,9 +29,15 @@ NOTED_FACTS = (REFRIGERANT, NOTED_AMBIENT)
 
 # columns that follow from the properties of the refrigerant
 _OF_REFRIGERANT = frozenset(
-    {"evaporating_dew_c", "condensing_bubble_c", "discharge_dew_c", "reference_discharge_c"}
-    # where an evaporator freezes
-    | {"n_icing_events"}
+    {
+        "evaporating_dew_c",
+        "condensing_bubble_c",
+        "discharge_dew_c",
+        "reference_discharge_c",
+        "static_over_saturation_kpa",
+        # where an evaporator freezes
+        "n_icing_events",
+    }
     | {
         f"{place}_enthalpy_kj_per_kg"
         for place in (

@@ -73,7 +73,8 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     -------
     Screened
         `samples`: same rows, order and columns; a channel to which a clamp was moved comes
-        last where the samples lack it. `trust`: TRUST, sorted by its key.
+        last where the samples lack it. `trust`: TRUST, sorted by its key. `soak`: what
+        stood before the start, of `Ordered.soak`.
     """
     ordered = put_in_order(samples)
     verdicts = _judge(ordered, context, settings)
@@ -82,6 +83,7 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     return Screened(
         as_before(ordered, moved),
         _trust(ordered.samples, verdicts),
+        ordered.soak.drop(TEST),
         _clamp_moves(ordered.samples, verdicts.flags),
     )
 
