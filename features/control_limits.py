@@ -170,10 +170,10 @@ def _by_low_side(settings: DerivationSettings, block_s: float) -> pl.Expr:
     """
     gauge = pl.col("low_gauge_kpa")
     smooth = gauge.rolling_median(_over(_SMOOTH_S, block_s), min_samples=1, center=True)
-    minute = gauge.rolling_median(_over(2 * _MINUTE_S, block_s), min_samples=1, center=True)
+    minutes = gauge.rolling_mean(_over(2 * _MINUTE_S, block_s), min_samples=1, center=True)
     set_point, width = settings.held_low_side_kpa_gauge, settings.held_low_side_width_kpa
     is_above = (smooth > set_point + width).over("test_number")
-    is_below = (minute < set_point - width).over("test_number")
+    is_below = (minutes < set_point - width).over("test_number")
     return (
         pl.when(gauge.is_null())
         .then(None)
@@ -198,8 +198,8 @@ def _by_air(columns: list[str], block_s: float) -> pl.Expr:
     is_chosen = pl.col("cabin_setpoint_c").is_not_null()
     target_c = pl.when(is_chosen).then(_WARMEST_CHOSEN_C).otherwise(_WARMEST_FULL_COLD_C)
     warmest_c = target_c + _OVER_TARGET_K + gain_k
-    median = pl.when(pl.col("is_running")).then(pl.coalesce(air))
-    level = median.rolling_median(_over(_MINUTE_S, block_s), min_samples=2, center=True)
+    running = pl.when(pl.col("is_running")).then(pl.coalesce(air))
+    level = running.rolling_mean(_over(_MINUTE_S, block_s), min_samples=2, center=True)
     told = _full_or_below(
         -level.over("test_number"), -warmest_c, Reason.AIR_HELD, Reason.AIR_TOO_WARM
     )

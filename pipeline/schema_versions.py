@@ -13,7 +13,8 @@ SCHEMAS: tuple[str, ...] = (
     "7d885141655a71c5",
     "d58edf14e85a76dd",
     "535a1da9be606de4",
-    "0aa3c156a4674b08",
+    "774c912d29935f19",
+    "fe555ed33d7983fb",
 )
 
 
