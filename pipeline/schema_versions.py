@@ -14,7 +14,8 @@ SCHEMAS: tuple[str, ...] = (
     "d58edf14e85a76dd",
     "535a1da9be606de4",
     "774c912d29935f19",
-    "4af6210cde93b475",
+    "fe555ed33d7983fb",
+    "d08365c68ceaf4be",
 )
 
 
