@@ -14,6 +14,7 @@ SCHEMAS: tuple[str, ...] = (
     "d58edf14e85a76dd",
     "535a1da9be606de4",
     "774c912d29935f19",
+    "fe555ed33d7983fb",
 )
 
 
