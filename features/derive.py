@@ -33,6 +33,7 @@ from features.windows import WINDOWS, describe_windows, find_steady_units, join_
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
+    from features.trust.rules import Screened
 
 _STORED_DECIMALS = 6
 # Noted values that would collide with logged channels of the same name.
@@ -45,13 +46,14 @@ _NOTED = {
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived from samples: frames of TRUST, EVENTS, WINDOWS, FEATURES and UNREAD."""
+    """What is derived from samples: TRUST, EVENTS, WINDOWS, FEATURES, UNREAD and SOAK_BIASES."""
 
     trust: pl.DataFrame
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    soak_biases: pl.DataFrame
 
 
 def derive(
@@ -89,7 +91,7 @@ def derive(
         _derive_at(part, tests, settings, block_s)
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
-    return _stack(screened.trust, parts, tests)
+    return _stack(screened, parts, tests)
 
 
 def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
@@ -186,10 +188,17 @@ def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     return add_intake_enthalpy(add_condenser_air(joined))
 
 
-def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
+def _stack(screened: Screened, parts: list[_Part], tests: pl.DataFrame) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        return Derived(trust, EVENTS.empty(), WINDOWS.empty(), FEATURES.empty(), UNREAD.empty())
+        return Derived(
+            screened.trust,
+            EVENTS.empty(),
+            WINDOWS.empty(),
+            FEATURES.empty(),
+            UNREAD.empty(),
+            screened.soak_biases,
+        )
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
@@ -197,9 +206,10 @@ def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Deri
     rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
     impossible = [part.impossible for part in parts]
     return Derived(
-        pl.concat([trust, *impossible]).sort(TRUST.key),
+        pl.concat([screened.trust, *impossible]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         rounded.sort("test_id", "regime"),
         pl.concat([part.unread for part in parts]).sort("test_id"),
+        screened.soak_biases,
     )

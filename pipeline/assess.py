@@ -56,6 +56,7 @@ def assess(
         vehicles=store.read("vehicles"),
         models=store.read("models"),
         repairs=store.read("repairs"),
+        soak_biases=store.read("soak_biases"),
     )
     made_from = _inputs_hash(store, inputs, settings, as_of)
     n_rows = 0

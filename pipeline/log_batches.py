@@ -171,6 +171,7 @@ def _derived(
         "windows": derived.windows,
         "features": derived.features,
         "unread": derived.unread,
+        "soak_biases": derived.soak_biases,
     }
 
 

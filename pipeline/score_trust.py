@@ -58,7 +58,7 @@ ANSWERS: dict[str, tuple[str, ...]] = {
     "clamp_moved": (CLAMP_MOVED,),
     "clamps_exchanged": ("clamps_exchanged",),
     "clamp_biased": ("clamp_bias",),
-    "clamp_loose": ("clamp_bias", "clamp_off_line"),
+    "clamp_loose": ("clamp_off_line", "clamp_bias", "liquid_line_above_condensing"),
     "clamp_slow": ("clamp_lag",),
     "liquid_clamp_hot": ("liquid_line_above_condensing",),
     "intake_underhood": ("intake_not_representative",),

@@ -15,9 +15,17 @@ from features.context import CONTEXT
 from features.events import EVENTS
 from features.screening import TRUST
 from features.tables import Column, Table
+from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
-from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
+from models.tables import (
+    ASSESSMENTS,
+    BASELINES,
+    EVIDENCE,
+    INSTRUMENT_OFFSETS,
+    RESIDUALS,
+    STATES,
+)
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
 
@@ -97,9 +105,9 @@ RUNS = Table(
 )
 
 # What one log brings, replaced together with its row in LOGS.
-PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES)
+PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES, SOAK_BIASES)
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
-ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,

@@ -59,6 +59,10 @@ BLIND_SPOTS: Mapping[str, str] = {
     Rule.EXCHANGER_BALANCE_IMPOSSIBLE.code: (
         "an imbalance that flooding, restriction, flash gas or warm air can make as well"
     ),
+    Rule.INSTRUMENT_OFFSET.code: (
+        "offsets below 2 K (one clamp: 3 K) and 25 kPa, and air temperatures; thermometers that "
+        "stand off together are told from two gauges that are wrong alike by nothing"
+    ),
     Rule.TIME_NOT_INCREASING.code: "a clock of whole seconds repeats each instant alike: no fault",
     Rule.CLOCK_JUMP.code: (
         "a jump while nothing moves, which is a gap to every eye; a clock put back, which the "

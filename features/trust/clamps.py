@@ -60,6 +60,8 @@ _COMPRESSED_SHARE = 0.78
 # a clamp in the air goes its way slower than the pressures, and to the warm side
 _PACE_OF_AIR = 0.36
 _AIR_RISE_K = 2.5
+# refrigerant that starts to flow cools every line for a moment, air under the hood none
+_LEAST_DIP_K = -1.1
 # air under the hood over ambient air (SAE 2015-01-1689 reports up to 18 K before the condenser)
 _HOOD_OVER_AMBIENT_K = (2.0, 45.0)
 _EXPLAINED_K = 0.5
@@ -175,7 +177,7 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
         },
     }
     for name in CLAMPS:
-        slow = levels.early[name] < _PACE_OF_AIR
+        slow = (levels.early[name] < _PACE_OF_AIR) & ~(levels.dip[name] < _LEAST_DIP_K)
         found += [
             OffLine(test, name, _way_sentence(levels, name, test))
             for test in np.flatnonzero(slow & told[name] & is_like_hood[name]).tolist()

@@ -48,6 +48,8 @@ _LEAST_RUN, _LEAST_EQUAL = 4, 10
 _LEAST_NOISE_PER_STEP = 0.5
 # a rise by so much within so many readings does not end at once for so many more (tuning)
 _RISE_KPA, _RISE_READINGS, _DEAD_READINGS = 12.0, 4, 20
+# no pressure of a fine display stands at one value so long while the compressor works (tuning)
+_FINE_KPA, _LONG_READINGS, _FEWEST_LEVELS = 3.0, 90, 4
 _LN_HIGHEST_CHANCE = math.log(1e-9)
 
 
@@ -241,6 +243,8 @@ def _is_cut_off(values: Floats, at_end: Booleans) -> bool:
     resolution = resolution_of(moving)
     if n_equal < _LEAST_EQUAL or not np.isfinite(resolution):
         return False
+    if _stands_long(moving, at_end, resolution):
+        return True
     # a sensor slower than the logger stands still between two of its own readings
     held = readings_per_update(moving)
     noise = noise_between(moving[::held], resolution)
@@ -248,6 +252,16 @@ def _is_cut_off(values: Floats, at_end: Booleans) -> bool:
         return held == 1 and _stops_dead(values, at_end, resolution)
     same = math.erf(resolution / (2.0 * math.sqrt(2.0) * noise))
     return n_equal / held * math.log(max(same, 1e-300)) < _LN_HIGHEST_CHANCE - math.log(values.size)
+
+
+def _stands_long(moving: Floats, at_end: Booleans, resolution: float) -> bool:
+    """Whether a fine display stands at the highest value for minutes of work."""
+    known = moving[np.isfinite(moving)]
+    if resolution > _FINE_KPA or np.unique(known).size < _FEWEST_LEVELS:
+        return False
+    borders = np.flatnonzero(np.diff(np.concatenate(([False], at_end, [False])).astype(np.int8)))
+    longest = int(np.max(borders[1::2] - borders[::2], initial=0))
+    return longest >= _LONG_READINGS * readings_per_update(moving)
 
 
 def _stops_dead(values: Floats, at_end: Booleans, resolution: float) -> bool:

@@ -48,6 +48,7 @@ class Rule(Enum):
     EXCHANGER_BALANCE_IMPOSSIBLE = (
         "the clamps around the internal heat exchanger contradict each other"
     )
+    INSTRUMENT_OFFSET = "an instrument that reads off on every car"
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
     CLOCK_JUMP = "the clock was put forward: a hole in the times, but none in the readings"
     GAP = "nothing was logged for a while; nothing is carried across"
@@ -136,6 +137,10 @@ LEAST_EVIDENCE: Mapping[str, str] = {
         "a car on record with an internal heat exchanger, the four clamps around it, and two "
         "minutes after the start"
     ),
+    Rule.INSTRUMENT_OFFSET.code: (
+        "standing cars before the start in tests of one instrument, three vehicles or more: both "
+        "gauges, for thermometers and clamps also lines at one temperature and a known refrigerant"
+    ),
     Rule.TIME_NOT_INCREASING.code: "two rows",
     Rule.CLOCK_JUMP.code: (
         "twenty readings on either side of a gap, of channels that move more over the length of "
@@ -169,7 +174,8 @@ TRUST = Table(
 
 @dataclass(frozen=True)
 class Screened:
-    """Samples with distrusted values made null, and the TRUST frame that says which."""
+    """Samples with distrusted values made null, TRUST that says which, and SOAK_BIASES."""
 
     samples: pl.DataFrame
     trust: pl.DataFrame
+    soak_biases: pl.DataFrame

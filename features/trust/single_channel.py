@@ -120,8 +120,9 @@ def _frozen(
         return np.bool_(0)
     moves, flickers = np.zeros((2, stacked.time_s.size), dtype=np.bool_)
     for each in known:
+        # NaN where either reading is unknown, which is no move
         step = np.diff(each)
-        moves[1:] |= step != 0.0
+        moves[1:] |= np.abs(step) > 0.0
         flickers[1:-1] |= step[1:] * step[:-1] < 0.0
     return frozen_rows(moves, flickers, stacked)
 
