@@ -219,9 +219,7 @@ def _blamed(span: _Span, low: Array, high: Array) -> tuple[str, ...]:
     return (_LOW,) if abs(low_off) > abs(high_off) else (_HIGH,)
 
 
-def _row(
-    instrument_id: str, channel: str, span: _Span, tests: _Tests, unit: str
-) -> dict[str, Any]:
+def _row(instrument_id: str, channel: str, span: _Span, tests: _Tests, unit: str) -> dict[str, Any]:
     offset = -span.offset if channel == _HIGH else span.offset
     until = tests.started_at[span.past] if span.past < len(tests.started_at) else None
     return {

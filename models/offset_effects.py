@@ -43,13 +43,15 @@ def widen_by_offsets(
         return features
     channels = sorted(set(of_tests["channel"]))
     wide = of_tests.group_by("test_id").agg(
-        pl.col("offset").filter(pl.col("channel") == name).first().fill_null(0.0).alias(f"off:{name}")
+        pl.col("offset")
+        .filter(pl.col("channel") == name)
+        .first()
+        .fill_null(0.0)
+        .alias(f"off:{name}")
         for name in channels
     )
     known = context.select("test_id", "refrigerant").unique("test_id")
-    rows = _with_slopes(features, known).join(
-        wide, on="test_id", how="left", maintain_order="left"
-    )
+    rows = _with_slopes(features, known).join(wide, on="test_id", how="left", maintain_order="left")
     records = [FEATURE[judged.name] for judged in JUDGED if not judged.is_for_whole_test]
     return rows.with_columns(
         pl.coalesce(

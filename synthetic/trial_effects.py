@@ -82,9 +82,7 @@ def _off(
         return 0.0, 0.0
     shares, sizes = [], []
     for name in drawn.channels:
-        read, careful = (
-            each[name][: len(runs), test] for each in (curves.read, curves.careful)
-        )
+        read, careful = (each[name][: len(runs), test] for each in (curves.read, curves.careful))
         off = np.abs(read - careful)[watched]
         off = off[np.isfinite(off)]
         least = kind.least_effect_k * (_KPA_LIKE_A_KELVIN if name in PRESSURES else 1.0)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from synthetic.car_models import MODEL
+from synthetic.plant.placement import CLAMPS
 from synthetic.plant.properties import Charge
 
 if TYPE_CHECKING:
@@ -28,9 +29,14 @@ _SENSORS_K = 2.0
 # suction gas is warmed by no more than the air around its line
 _WARMER_THAN_AIR_K = 5.0
 # a line that changes by no more than this at a start tells nothing of how fast its clamp is
-_LEAST_CHANGE_K = 8.0
+_LEAST_CHANGE_K = 10.0
 # a clamp of common lag leaves its old line behind within so long
 _FOLLOWED_S = 15.0
+# below this no step shows beside those of a start
+_STEP_K = 7.0
+# lines of a standing car agree within 1 to 2 K (common practice), each read within 1 to 1.5 K;
+# the line at a compressor that ran an hour ago stands some kelvins higher
+_EVEN_K, _WARM_COMPRESSOR_K = 3.5, 6.5
 LIQUID = ("condenser_outlet_c", "expansion_inlet_c")
 COLD = ("compressor_suction_c", "evaporator_outlet_c", "rear_evaporator_outlet_c")
 
@@ -79,6 +85,26 @@ def _moved_at_rest(case: Case) -> str:
         return "moved while the machine rested: all lines stand alike, so no step marks it"
     if moment_s < start_s + _FOLLOWED_S:
         return "moved within 15 s of the start, before the clamp had followed its first line"
+    (name,) = case.drawn.channels
+    second = int(moment_s)
+    before_c, there_c = case.read[name][second - 3 : second], case.truth[case.drawn.detail][second]
+    if abs(float(np.nanmedian(before_c)) - there_c) < _STEP_K:
+        return "moved while both lines stood alike, so no step marks it"
+    return ""
+
+
+def _like_its_witnesses(case: Case) -> str:
+    (name,) = case.drawn.channels
+    rests = slice(0, max(int(case.row["true_start_s"]) - 3, 1))
+    others = [
+        float(np.nanmedian(case.truth[each][rests]))
+        for each in CLAMPS
+        if each in case.row["sensors"]
+    ]
+    over_k = float(np.nanmedian(case.read[name][rests]) - np.median(others))
+    warmest_k = _WARM_COMPRESSOR_K if name == "compressor_discharge_c" else _EVEN_K
+    if -_EVEN_K < over_k < warmest_k:
+        return "it stood where lines of a standing car stand"
     return ""
 
 
@@ -101,7 +127,11 @@ def _could_be_a_line(case: Case) -> str:
     (name,) = case.drawn.channels
     reads = case.level(case.read, name)
     if name in COLD:
-        is_possible = reads < case.level(case.read, "ambient_air_c") + _WARMER_THAN_AIR_K
+        warmest_c = case.level(case.read, "ambient_air_c") + _WARMER_THAN_AIR_K
+        if name == "compressor_suction_c" and MODEL[case.row["model_id"]].internal_heat_exchanger:
+            # the liquid warms the suction gas
+            warmest_c = max(warmest_c, case.level(case.truth, "condenser_outlet_c"))
+        is_possible = reads < warmest_c
     elif name in LIQUID:
         is_possible = _is_liquid(case, reads)
     else:
@@ -129,6 +159,7 @@ def _subcooled_all_the_same(case: Case) -> str:
 UNTELLABLE: dict[str, Callable[[Case], str]] = {
     "absolute_as_gauge": _high_side_alone,
     "clamp_moved": _moved_at_rest,
+    "clamp_biased": _like_its_witnesses,
     "clamp_slow": _slow_line,
     "clamp_loose": _could_be_a_line,
     "liquid_clamp_hot": _subcooled_all_the_same,

@@ -43,6 +43,8 @@ _AIR_OVER_AMBIENT_K = -3.0
 # so far over the condensing temperature there is only hot gas
 _HOTTER_THAN_LIQUID_K = 8.0
 _HOT = "compressor_discharge_c"
+# hot gas that warms a clamp on another line has risen by at least this share of it
+_HOT_GAS_SHARE = 0.5
 _BEFORE_S, _AFTER_S = 75.0, 300.0
 _FEWEST_BLOCKS = 5
 _REFERENCE = {
@@ -105,6 +107,8 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
     if min(np.count_nonzero(before), np.count_nonzero(after)) < _FEWEST_BLOCKS:
         return None
     own = {name: grid.of(name)[span] for name in grid.values}
+    if _is_warmed_by_hot_gas(own, step, fitted, (before, after)):
+        return None
     if not _lasts(own, step, before, after) or not _is_foreign(own, step, after):
         return None
     is_moved, to_channel, is_certain = _where(own, step.channel, fitted, after)
@@ -120,6 +124,30 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
     )
 
 
+def place_departure(
+    grid: ClampGrid, at: tuple[int, str], fitted: FittedStep, before_c: float
+) -> Departure | None:
+    """A step that is known to be a departure, with where it went; None where it did not last.
+
+    `at`: test number and channel.
+    """
+    test, name = at
+    span = slice(int(grid.first[test]), int(grid.first[test + 1]))
+    since = grid.start_s[span] - fitted.moment_s
+    works = grid.is_running[span] & np.isfinite(grid.of(name)[span])
+    after = works & (since >= max(3.0 * fitted.time_constant_s, 15.0)) & (since <= _AFTER_S)
+    if np.count_nonzero(after) < _FEWEST_BLOCKS:
+        return None
+    own = {each: grid.of(each)[span] for each in grid.values}
+    is_moved, to_channel, is_certain = _where(own, name, fitted, after)
+    if not is_moved:
+        return None
+    after_c = float(np.median(own[name][after]))
+    return Departure(
+        test, name, fitted.moment_s, before_c, after_c, is_moved, to_channel, is_certain
+    )
+
+
 def _lasts(own: dict[str, Floats], step: Step, before: Booleans, after: Booleans) -> bool:
     """Whether the clamp keeps away from where it stood, as seen from its pressure."""
     over = own[step.channel] - own[_REFERENCE[step.channel]]
@@ -129,6 +157,19 @@ def _lasts(own: dict[str, Floats], step: Step, before: Booleans, after: Booleans
     if step.size_k > 0:
         return bool(np.quantile(then, 0.1) > np.quantile(first, 0.9))
     return bool(np.quantile(then, 0.9) < np.quantile(first, 0.1))
+
+
+def _is_warmed_by_hot_gas(
+    own: dict[str, Floats], step: Step, fitted: FittedStep, around: tuple[Booleans, Booleans]
+) -> bool:
+    """Whether a clamp on the liquid line only goes up slowly with the hot gas that it touches."""
+    is_liquid = _REFERENCE[step.channel] == "condensing_c" and step.channel != _HOT
+    if not is_liquid or step.size_k < 0.0 or fitted.time_constant_s <= _SLOWEST_ON_PIPE_S:
+        return False
+    if _HOT not in own:
+        return False
+    before, after = (_median(own[_HOT][each]) for each in around)
+    return bool(after - before > _HOT_GAS_SHARE * step.size_k)
 
 
 def _median(values: Floats) -> float:
@@ -167,7 +208,8 @@ def _where(
     nearest = min(apart, key=lambda name: apart[name], default=None)
     if is_pace_of_pipe and nearest is not None and apart[nearest] <= _SAME_LINE_K:
         return True, nearest, True
-    if _median(level - own["condensing_c"][after]) > _HOTTER_THAN_LIQUID_K:
+    is_hot = _median(level - own["condensing_c"][after]) > _HOTTER_THAN_LIQUID_K
+    if is_hot and channel != _HOT:
         return True, _HOT, nearest != _HOT
     unlogged = [name for name in CLAMPS if name != channel and name not in apart]
     fitting = [name for name in unlogged if _would_fit(own, name, channel, after)]

@@ -139,17 +139,28 @@ _FEWEST_READINGS = 24
 _TIME_CONSTANTS_S = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 70.0])
 
 
-def refine_step(time_s: Floats, values: Floats, near_s: float, *, is_up: bool) -> FittedStep | None:
+def refine_step(
+    time_s: Floats,
+    values: Floats,
+    near_s: float,
+    *,
+    is_up: bool,
+    span_s: tuple[float, float] = (_AROUND_S, _AROUND_S),
+) -> FittedStep | None:
     """The first-order step that fits best to readings near an instant; None without readings.
+
+    `span_s`: how long before and after the instant readings count.
 
     Fitted: a straight line, and from the moment on size (1 - exp(-t / time constant)), up or
     down as told.
     """
-    inside = np.isfinite(values) & (np.abs(time_s - near_s) <= _AROUND_S)
+    since_s = time_s - near_s
+    inside = np.isfinite(values) & (since_s >= -span_s[0]) & (since_s <= span_s[1])
     if np.count_nonzero(inside) < _FEWEST_READINGS:
         return None
     time_s, values = time_s[inside], values[inside]
-    moments = np.arange(max(near_s - _NEAR_S, time_s[0] + 3.0), near_s + _NEAR_S, 1.0)
+    earliest_s, latest_s = near_s - min(_NEAR_S, span_s[0]), near_s + min(_NEAR_S, span_s[1])
+    moments = np.arange(max(earliest_s, time_s[0] + 3.0), latest_s, 1.0)
     moment, tau = (each.ravel() for each in np.meshgrid(moments, _TIME_CONSTANTS_S))
     since = np.clip(time_s[:, None] - moment, 0.0, None)
     shape = 1.0 - np.exp(-since / tau)

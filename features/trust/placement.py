@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 
 from features.channels import CHANNEL
+from features.trust.clamp_early_moves import find_early_moves
 from features.trust.clamp_grid import CLAMPS, ClampGrid, make_clamp_grid
 from features.trust.clamp_levels import ClampLevels, find_levels
 from features.trust.clamp_moves import (
@@ -72,6 +73,9 @@ def find_misplaced_sensors(
     departures = find_departures(grid, ordered)
     levels = find_levels(grid)
     _forget(levels, [each for each in departures if not _is_at_start(grid, each)])
+    early = _first_of_each(find_early_moves(grid, levels, ordered), departures)
+    departures = [*departures, *early]
+    _forget(levels, early)
     exchanged = find_exchanged(grid, levels)
     # at the start an exchanged clamp goes the way of the other line, which looks like a move
     departures = [
@@ -108,6 +112,12 @@ def find_misplaced_sensors(
     return Verdicts(
         _flags(ordered, found), _notes(ordered, found), _moves(ordered, grid, departures)
     )
+
+
+def _first_of_each(early: list[Departure], later: list[Departure]) -> list[Departure]:
+    """The early departures of clamps that have no other."""
+    known = {(each.test, each.channel) for each in later}
+    return [each for each in early if (each.test, each.channel) not in known]
 
 
 def _both(found: Exchanged) -> tuple[str, str]:
