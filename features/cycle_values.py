@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.air_columns import atmosphere_kpa
+from features.clamp_contact import CLAMP_AIR
 from features.cycle import CYCLE_CHANNELS, add_cycle
 from features.cycle_records import CYCLE_RECORDS
 from features.instruments import COVERAGE_FACTOR, SENSORS, sensor_column
@@ -26,7 +27,7 @@ _NAMES = [record.name for record in CYCLE_RECORDS]
 _GRAIN = ("test_number", "regime")
 # Facts of a test that the cycle needs beside its readings.
 _FACTS = ("refrigerant", "internal_heat_exchanger", "noted_blower_pct", "atmosphere_kpa")
-_INPUTS = (*CYCLE_CHANNELS, "condenser_air_c")
+_INPUTS = (*CYCLE_CHANNELS, "condenser_air_c", *CLAMP_AIR)
 _SOURCES = ("condenser_air_source", "duct_air_source")
 # Sensors that enter, and how far each is moved for a difference, in its unit.
 _STEPS = {
@@ -39,6 +40,7 @@ _STEPS = {
     "evaporator_outlet_c": 0.2,
     "duct_air_c": 0.2,
     "intake_air_c": 0.2,
+    "intake_humidity_pct": 0.5,
     "condenser_air_c": 0.2,
 }
 # The drop between a port and its station counts as an error of the pressure.

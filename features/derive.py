@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.air_columns import add_condenser_air, add_duct_air, add_intake_enthalpy
+from features.air_columns import add_clamp_air, add_condenser_air, add_duct_air, add_intake_enthalpy
 from features.blocks import block_lengths, make_blocks, number_tests, order_samples
 from features.catalogue import FEATURES
 from features.channels import channels_in
@@ -142,7 +142,9 @@ def _derive_at(
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    blocks = _add_air(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
+    blocks = _add_air(
+        add_regimes(blocks, tests, cycles["compressor_on"], settings), tests, settings
+    )
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
@@ -181,11 +183,14 @@ def _periodic_units(
     return [("compressor", clutch), ("fan", fan), (SWING, swinging)]
 
 
-def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
-    names = ("noted_ambient_c", "noted_barometric_kpa")
+def _add_air(
+    blocks: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings
+) -> pl.DataFrame:
+    names = ("noted_ambient_c", "noted_barometric_kpa", "clamps_insulated")
     noted = tests.select("test_id", "test_number", "altitude_m", *names)
     joined = blocks.join(noted, on="test_number", how="left", maintain_order="left")
-    return add_intake_enthalpy(add_condenser_air(joined))
+    around = add_clamp_air(add_condenser_air(joined), settings.hood_over_ambient_k)
+    return add_intake_enthalpy(around)
 
 
 def _stack(screened: Screened, parts: list[_Part], tests: pl.DataFrame) -> Derived:

@@ -155,9 +155,12 @@ def _trust(ordered: pl.DataFrame, verdicts: Verdicts) -> pl.DataFrame:
 def _counted(ordered: pl.DataFrame, flags: pl.DataFrame, firing: list[str]) -> pl.DataFrame:
     """The TRUST rows of all flags that fired, with counts in words."""
     channels = {name.split("__")[0] for name in firing} - {"time_s"}
+    concerned = ordered[TEST].filter(flags.select(pl.any_horizontal(firing)).to_series()).unique()
     per_test = (
-        ordered.hstack(flags)
+        ordered.select("test_id", TEST, STEP_S, *channels)
+        .hstack(flags)
         .lazy()
+        .filter(pl.col(TEST).is_in(concerned.implode()))
         .group_by("test_id")
         .agg(
             pl.col(firing).sum(),

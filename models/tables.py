@@ -1,7 +1,8 @@
 """Table contracts of the judgement: baselines, residuals, assessments, states, evidence.
 
 Holds the declarations only; the frames are made by `baseline_table`, `residuals`, `flags`,
-`assessments`, `states` and `instrument_offsets`. Quantities of a residual are in the unit of its feature,
+`assessments`, `states` and `instrument_offsets`. Quantities of a residual are in the unit of
+its feature,
 which is the suffix of the feature's name. Does not belong here: the wording of findings
 and reasons (`findings`, `reasons`).
 """

@@ -6,7 +6,6 @@ go to the output stream, progress and errors to the error stream. No work belong
 
 from __future__ import annotations
 
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import StrEnum
 from importlib.util import find_spec
@@ -15,25 +14,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_score import score
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
-    CleanLogsOption,
     ClockOption,
     DebugOption,
-    JsonOption,
-    KindsOption,
-    LogsOption,
-    SeedOption,
     StrictOption,
-    TrialOption,
-    TrustOption,
-    TruthOption,
     WorkspaceOption,
 )
-from pipeline.terminal import plain, prepare_streams, say
+from pipeline.terminal import prepare_streams, say
+from pipeline.told_failures import failures_told, require_known
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from pipeline.run import Order, StoreSummary
     from pipeline.workspace import Workspace
 
@@ -88,7 +79,7 @@ def demo(  # noqa: PLR0913, PLR0917 - the library takes one parameter per option
     debug: DebugOption = False,
 ) -> None:
     """Simulate a fleet into a new workspace and run everything on it."""
-    with _failures_told(debug):
+    with failures_told(debug):
         from pipeline.demo import DemoOrder, make_demo
         from pipeline.progress import show_progress
         from pipeline.report import site_text
@@ -119,7 +110,7 @@ def init(
     debug: DebugOption = False,
 ) -> None:
     """Write settings, empty registry files and an example profile."""
-    with _failures_told(debug):
+    with failures_told(debug):
         from pipeline.init import init_workspace
 
         made = init_workspace(workspace)
@@ -147,7 +138,7 @@ def check(  # noqa: PLR0913, PLR0917  one parameter per option
     debug: DebugOption = False,
 ) -> None:
     """Say what can and cannot be read and assessed; nothing is stored."""
-    with _failures_told(debug):
+    with failures_told(debug):
         from pipeline.check import check_file, check_workspace, save_draft
         from pipeline.progress import show_progress
 
@@ -174,7 +165,7 @@ def ingest(
     debug: DebugOption = False,
 ) -> None:
     """Read new and changed logs and derive their features."""
-    with _failures_told(debug):
+    with failures_told(debug):
         summary = _update(_workspace(workspace), _order("ingest", clock, debug))
         _finish(summary, strict=strict)
 
@@ -186,7 +177,7 @@ def assess(
     debug: DebugOption = False,
 ) -> None:
     """Compare every car with its own kind, from the features stored."""
-    with _failures_told(debug):
+    with failures_told(debug):
         _tell_store(_update(_workspace(workspace), _order("assess", clock, debug)))
 
 
@@ -197,7 +188,7 @@ def report(
     debug: DebugOption = False,
 ) -> None:
     """Write the site from what was assessed last."""
-    with _failures_told(debug):
+    with failures_told(debug):
         _write_site(_workspace(workspace), clock)
 
 
@@ -209,7 +200,7 @@ def run(
     debug: DebugOption = False,
 ) -> None:
     """Ingest, assess and report; does only what changed."""
-    with _failures_told(debug):
+    with failures_told(debug):
         place = _workspace(workspace)
         order = _order("run", clock, debug)
         summary = _update(place, order)
@@ -226,7 +217,7 @@ def rebuild(
     debug: DebugOption = False,
 ) -> None:
     """Make the store anew from the raw files on disk."""
-    with _failures_told(debug):
+    with failures_told(debug):
         from pipeline.progress import show_progress
         from pipeline.rebuild import rebuild as rebuild_store
 
@@ -243,7 +234,7 @@ def explain(
     debug: DebugOption = False,
 ) -> None:
     """The evidence behind the state of one vehicle, in words."""
-    with _failures_told(debug):
+    with failures_told(debug):
         from pipeline.explain import UnknownVehicleError
         from pipeline.explain import explain as explain_vehicle
         from pipeline.run import open_published
@@ -269,7 +260,7 @@ def export(
     debug: DebugOption = False,
 ) -> None:
     """Write the tables as files. Text that looks like a formula is made plain text."""
-    with _failures_told(debug):
+    with failures_told(debug):
         from pipeline.export import export as export_tables
         from pipeline.progress import show_progress
         from pipeline.run import open_published
@@ -277,34 +268,13 @@ def export(
 
         place = _workspace(workspace)
         with open_published(place, read_settings(place)) as store:
-            _require_known("table", table or [], [known.name for known in store.tables])
+            require_known("table", table or [], [known.name for known in store.tables])
             with show_progress() as progress:
                 summary = export_tables(store, folder, kind.value, progress, table or [])
         say(f"{summary.text} Folder: {folder.resolve()}")
 
 
-@app.command()
-def score(  # noqa: PLR0913, PLR0917 - one parameter per option
-    trust: TrustOption = False,
-    logs_per_mishap: LogsOption = 40,
-    clean_logs: CleanLogsOption = 300,
-    seed: SeedOption = 1,
-    mishap: KindsOption = None,
-    json_file: JsonOption = None,
-    truth_file: TruthOption = None,
-    folder: TrialOption = None,
-    debug: DebugOption = False,
-) -> None:
-    """Measure the program's own rules on simulated logs whose truth is known."""
-    with _failures_told(debug):
-        if not trust:
-            raise typer.BadParameter("say what to score: `chillroster score --trust`")
-        from pipeline.score_command import ScoreFiles, tell_trust_score
-        from pipeline.score_trust import ANSWERS, TrialSize
-
-        _require_known("kind of mishap", mishap or [], list(ANSWERS))
-        size = TrialSize(logs_per_mishap, clean_logs, seed, tuple(mishap or ()))
-        say(tell_trust_score(size, ScoreFiles(json_file, truth_file, folder)))
+app.command()(score)
 
 
 def main() -> None:
@@ -357,14 +327,6 @@ def _write_site(workspace: Workspace, clock: datetime | None) -> None:
     say(f"Open this page: {site.index_path}")
 
 
-def _require_known(what: str, wanted: list[str], known: list[str]) -> None:
-    from pipeline.problems import did_you_mean
-
-    for name in wanted:
-        if name not in known:
-            raise typer.BadParameter(f"no {what} is called {name}. {did_you_mean(name, known)}")
-
-
 def _finish(summary: StoreSummary, *, strict: bool) -> None:
     _tell_store(summary)
     _exit_if_refused(summary, strict=strict)
@@ -378,23 +340,3 @@ def _exit_if_refused(summary: StoreSummary, *, strict: bool) -> None:
 def _tell_store(summary: StoreSummary) -> None:
     for line in summary.lines:
         say(line)
-
-
-@contextmanager
-def _failures_told(debug: bool) -> Iterator[None]:
-    """Tell an error in words, with what to do, and end with its exit code."""
-    try:
-        yield
-    except typer.BadParameter as error:
-        # it names what the registry or a folder holds, and is printed by others
-        raise typer.BadParameter(plain(error.message)) from error
-    except (typer.Exit, typer.Abort, KeyboardInterrupt):
-        raise
-    except Exception as error:
-        if debug:
-            raise
-        from pipeline.failures import failure_of
-
-        failure = failure_of(error)
-        say(failure.text, is_error=True)
-        raise typer.Exit(failure.exit_code) from error

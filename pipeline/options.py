@@ -46,6 +46,15 @@ DebugOption = Annotated[
     bool, typer.Option("--debug", help="Show where in the program an error arose.")
 ]
 TrustOption = Annotated[bool, typer.Option("--trust", help="Score the rules that doubt sensors.")]
+ReadingsOption = Annotated[
+    bool,
+    typer.Option(
+        "--readings", help="Score superheat, subcooling, events and regimes read out of tests."
+    ),
+]
+ScoreTestsOption = Annotated[
+    int, typer.Option("--tests", min=1, help="Tests to simulate for the readings.")
+]
 LogsOption = Annotated[
     int,
     typer.Option("--logs-per-mishap", min=1, help="Logs to simulate per kind of sensor mishap."),

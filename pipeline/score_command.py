@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.progress import show_progress
+from pipeline.reading_score_text import reading_record, reading_text
+from pipeline.score_readings import run_reading_score, true_and_found
 from pipeline.score_text import score_record, score_text
 from pipeline.score_trust import run_trust_score
 
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from pipeline.score_trust import TrialSize
+    from synthetic.reading_trials import ReadingOrder
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,21 @@ def tell_trust_score(size: TrialSize, files: ScoreFiles) -> str:
         lists = pl.selectors.by_dtype(pl.List(pl.String)).list.join(" | ")
         told.with_columns(lists).write_csv(files.truth_file)
     return score_text(score)
+
+
+def tell_reading_score(order: ReadingOrder, files: ScoreFiles) -> str:
+    """The text of the score of readings; the files asked for are written.
+
+    The table of logs gives every event, true and found.
+    """
+    with _trial_folder(files.folder) as folder, show_progress() as progress:
+        score, truth, derived = run_reading_score(order, folder, progress)
+    if files.json_file is not None:
+        record = json.dumps(reading_record(score), indent=2)
+        files.json_file.write_text(f"{record}\n", encoding="utf-8", newline="\n")
+    if files.truth_file is not None:
+        true_and_found(truth, derived).write_csv(files.truth_file)
+    return reading_text(score)
 
 
 @contextmanager

@@ -8,20 +8,23 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from pipeline.text_tables import text_table
 
+if TYPE_CHECKING:
     from pipeline.score_trust import MoveScore, TrustScore
 
 NO_RULE = "no rule"
+_MISHAP_HEAD = ("mishap", "rule", "affected", "caught", "told by any rule")
 
 
 def score_text(score: TrustScore) -> str:
     """The whole score as text."""
     parts = (
         _head(score),
-        _table(("mishap", "rule", "affected", "caught", "told by any rule"), _mishap_rows(score)),
-        _table(("rule", "affected", "caught", "raised on clean logs"), _rule_rows(score)),
+        text_table(
+            ("mishap", "rule", "affected", "caught", "told by any rule"), _mishap_rows(score)
+        ),
+        text_table(("rule", "affected", "caught", "raised on clean logs"), _rule_rows(score)),
         _together_text(score),
         _moves_text(score.moves),
         _exempt_text(score),
@@ -120,12 +123,3 @@ def _exempt_text(score: TrustScore) -> str:
         for reason, count in each.exempt.items()
     ]
     return "\n".join(["Exempt logs:", *lines]) if lines else ""
-
-
-def _table(names: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    widths = [max(len(cells[i]) for cells in (names, *rows)) for i in range(len(names))]
-    lines = [
-        "  ".join(cell.ljust(width) for cell, width in zip(cells, widths, strict=True)).rstrip()
-        for cells in (names, tuple("-" * width for width in widths), *rows)
-    ]
-    return "\n".join(lines)

@@ -20,7 +20,7 @@ from models.instrument_offsets import ALL_TEMPERATURES, find_instrument_offsets,
 from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop
 from pipeline.log_context import log_contexts
-from pipeline.readers import LogRequest, read_logs
+from pipeline.trial_logs import read_trial_logs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,10 +30,8 @@ if TYPE_CHECKING:
     from pipeline.workspace import Workspace
 
 CLAMP_MOVED = "clamp_moved"
-_LOGS_READ_TOGETHER = 100
 # tests screened together; a rule over the tests of one instrument sees all of them
 _TESTS_SCREENED_TOGETHER = 2000
-_STORED_DECIMALS = 4
 
 _RAISED = {"test_id": pl.String, "channel": pl.String, "rule_code": pl.String}
 _MOMENTS = {"test_id": pl.String, "channel": pl.String, "found_s": pl.Float64}
@@ -70,7 +68,7 @@ def judge_trials(workspace: Workspace, progress: Progress) -> TrustVerdicts:
     progress.begin("Screening logs", contexts.height)
     parts, refused, biases = [], [], []
     for some in _by_instrument(contexts):
-        samples, turned_away = _read(some, workshop, progress)
+        samples, turned_away = read_trial_logs(some, workshop, progress)
         refused.append(turned_away)
         context = CONTEXT.conform(some.select(CONTEXT.schema.keys()))
         screened, of_soaks = _screened(samples, context, workshop)
@@ -90,32 +88,6 @@ def _by_instrument(contexts: pl.DataFrame) -> Iterator[pl.DataFrame]:
     ordered = contexts.sort("instrument_id", "test_id")
     for start in range(0, ordered.height, _TESTS_SCREENED_TOGETHER):
         yield ordered.slice(start, _TESTS_SCREENED_TOGETHER)
-
-
-def _read(
-    contexts: pl.DataFrame, workshop: Workshop, progress: Progress
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Samples of the logs, and the tests whose log was refused."""
-    samples, refused = [], []
-    for some in contexts.iter_slices(_LOGS_READ_TOGETHER):
-        requests = [
-            LogRequest(
-                path=row["log_path"],
-                file=workshop.logs_folder / row["log_path"],
-                test_id=row["test_id"],
-                profile=row["profile"],
-                barometric_kpa=row["barometric_kpa"],
-                altitude_m=row["altitude_m"],
-            )
-            for row in some.iter_rows(named=True)
-        ]
-        batch = read_logs(requests, workshop.door)
-        samples.append(batch.samples.with_columns(pl.selectors.float().round(_STORED_DECIMALS)))
-        whole = batch.refusals.filter(pl.col("column_name").is_null())
-        named = whole.join(some, left_on="path", right_on="log_path")
-        refused.append(named.select("test_id", "code"))
-        progress.advance(some.height)
-    return pl.concat(samples, how="diagonal"), pl.concat(refused)
 
 
 def _of_instruments(

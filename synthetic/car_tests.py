@@ -17,7 +17,7 @@ from synthetic.plant.conditions import Conditions, Profiles, surroundings
 from synthetic.plant.curves import Curves, true_curves
 from synthetic.plant.faults import FAULT_NAMES, Faults, usual_contaminant, with_faults
 from synthetic.plant.sensors import Fitting, measure
-from synthetic.plant.simulate import simulate
+from synthetic.plant.simulate import Stations, simulate
 
 if TYPE_CHECKING:
     import polars as pl
@@ -152,11 +152,18 @@ def fittings_of(rows: list[Row]) -> Batch:
     return side_by_side([Fitting(**{name: row[f"fit_{name}"] for name in names}) for row in rows])
 
 
-def simulate_tests(rows: list[Row], seconds: int, rng: np.random.Generator) -> Curves:
-    """True curves of planned tests, one sample a second."""
+def simulate_stations(
+    rows: list[Row], seconds: int, rng: np.random.Generator
+) -> tuple[Stations, Batch]:
+    """Every station of planned tests, one sample a second, and the cars with their faults."""
     cars = _hurt_cars(rows)
     around = surroundings([_conditions(row) for row in rows])
-    return true_curves(simulate(cars, around, _profiles(rows, seconds, rng)), cars)
+    return simulate(cars, around, _profiles(rows, seconds, rng)), cars
+
+
+def simulate_tests(rows: list[Row], seconds: int, rng: np.random.Generator) -> Curves:
+    """True curves of planned tests, one sample a second."""
+    return true_curves(*simulate_stations(rows, seconds, rng))
 
 
 def run_tests(tests: pl.DataFrame, *, seconds: int, rng: np.random.Generator) -> CarTests:

@@ -43,8 +43,8 @@ _AIR_OVER_AMBIENT_K = -3.0
 # so far over the condensing temperature there is only hot gas
 _HOTTER_THAN_LIQUID_K = 8.0
 _HOT = "compressor_discharge_c"
-# hot gas that warms a clamp on another line has risen by at least this share of it
-_HOT_GAS_SHARE = 0.5
+# hot gas that warms a clamp on another line has itself risen by more
+_HOT_GAS_SHARE = 1.2
 _BEFORE_S, _AFTER_S = 75.0, 300.0
 _FEWEST_BLOCKS = 5
 _REFERENCE = {
@@ -127,7 +127,7 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
 def place_departure(
     grid: ClampGrid, at: tuple[int, str], fitted: FittedStep, before_c: float
 ) -> Departure | None:
-    """A step that is known to be a departure, with where it went; None where it did not last.
+    """A step with the line that it went to; None where that is none, or a usual one for it.
 
     `at`: test number and channel.
     """
@@ -139,8 +139,9 @@ def place_departure(
     if np.count_nonzero(after) < _FEWEST_BLOCKS:
         return None
     own = {each: grid.of(each)[span] for each in grid.values}
+    step = Step(test, name, 0, fitted.size_k, 0.0)
     is_moved, to_channel, is_certain = _where(own, name, fitted, after)
-    if not is_moved:
+    if to_channel is None or not is_moved or not _is_foreign(own, step, after):
         return None
     after_c = float(np.median(own[name][after]))
     return Departure(

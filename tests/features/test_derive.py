@@ -133,7 +133,8 @@ def test_uncertainty_agrees_with_a_monte_carlo_of_the_sensors():
     )
     settings = DerivationSettings(
         tap_drop_accuracy_k=0.0,
-        far_port_drop_accuracy_k=0.0,
+        far_low_port_drop_accuracy_k=0.0,
+        far_high_port_drop_accuracy_k=0.0,
         clamp_share=0.0,
         condenser_air_stand_in_accuracy_k=0.0,
     )
