@@ -16,6 +16,7 @@ from features.air_columns import add_clamp_air, add_condenser_air, add_duct_air,
 from features.blocks import block_lengths, make_blocks, number_tests, order_samples
 from features.catalogue import FEATURES
 from features.channels import channels_in
+from features.compressor_work import Switching
 from features.context import CONTEXT
 from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
@@ -23,6 +24,7 @@ from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
 from features.periodic import find_periodic_units
 from features.rates import rate_tests
+from features.regime_spans import REGIMES, describe_regimes
 from features.regimes import CONTINUOUS, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
@@ -46,13 +48,14 @@ _NOTED = {
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived from samples: TRUST, EVENTS, WINDOWS, FEATURES, UNREAD and SOAK_BIASES."""
+    """What is derived from samples: frames of the tables of the same names."""
 
     trust: pl.DataFrame
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
     soak_biases: pl.DataFrame
 
 
@@ -133,6 +136,7 @@ class _Part:
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
     impossible: pl.DataFrame
 
 
@@ -142,9 +146,8 @@ def _derive_at(
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    blocks = _add_air(
-        add_regimes(blocks, tests, cycles["compressor_on"], settings), tests, settings
-    )
+    switching = Switching(log.events, cycles["compressor_on"])
+    blocks = _add_air(add_regimes(blocks, tests, switching, settings, block_s), tests, settings)
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
@@ -160,6 +163,7 @@ def _derive_at(
         windows,
         pl.concat(rows, how="diagonal"),
         describe_unread(blocks, settling, windows, settings, block_s),
+        describe_regimes(blocks, tests, block_s),
         describe_impossible(values),
     )
 
@@ -196,14 +200,9 @@ def _add_air(
 def _stack(screened: Screened, parts: list[_Part], tests: pl.DataFrame) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        return Derived(
-            screened.trust,
-            EVENTS.empty(),
-            WINDOWS.empty(),
-            FEATURES.empty(),
-            UNREAD.empty(),
-            screened.soak_biases,
-        )
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES)
+        nothing = (table.empty() for table in tables)
+        return Derived(screened.trust, *nothing, screened.soak_biases)
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
@@ -216,5 +215,6 @@ def _stack(screened: Screened, parts: list[_Part], tests: pl.DataFrame) -> Deriv
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         rounded.sort("test_id", "regime"),
         pl.concat([part.unread for part in parts]).sort("test_id"),
+        pl.concat([part.regimes for part in parts]).sort(REGIMES.key),
         screened.soak_biases,
     )

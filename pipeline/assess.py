@@ -50,7 +50,18 @@ def assess(
 ) -> AssessSummary:
     """Bring the judgement in the store up to date; returns what was done."""
     progress.begin("Judging the fleet", 1)
-    inputs = AssessmentInputs(
+    inputs = assessment_inputs(store)
+    made_from = _inputs_hash(store, inputs, settings, as_of)
+    n_rows = 0
+    if store.fact(_FACT) != made_from:
+        n_rows = _store_judgement(store, judge(inputs, settings, as_of), made_from)
+    progress.advance()
+    return AssessSummary(vehicles_by_state(store.read("states")), n_rows)
+
+
+def assessment_inputs(store: Warehouse) -> AssessmentInputs:
+    """What a judgement rests on, as it is stored."""
+    return AssessmentInputs(
         features=store.read("features"),
         context=store.read("context"),
         vehicles=store.read("vehicles"),
@@ -58,12 +69,6 @@ def assess(
         repairs=store.read("repairs"),
         soak_biases=store.read("soak_biases"),
     )
-    made_from = _inputs_hash(store, inputs, settings, as_of)
-    n_rows = 0
-    if store.fact(_FACT) != made_from:
-        n_rows = _store_judgement(store, judge(inputs, settings, as_of), made_from)
-    progress.advance()
-    return AssessSummary(vehicles_by_state(store.read("states")), n_rows)
 
 
 def vehicles_by_state(states: pl.DataFrame) -> dict[str, int]:

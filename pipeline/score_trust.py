@@ -39,7 +39,7 @@ ANSWERS: dict[str, tuple[str, ...]] = {
     "stuck": ("stuck",),
     "stuck_logger": ("stuck",),
     "spikes": ("spike",),
-    "clipped": ("clipped",),
+    "clipped": ("clipped", "stuck"),
     "implausible": ("out_of_range",),
     "coarse_temperature": ("too_coarse",),
     "coarse_pressure": ("too_coarse",),

@@ -13,6 +13,7 @@ from features.catalogue import FEATURES
 from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.events import EVENTS
+from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.tables import Column, Table
 from features.trust.soak_biases import SOAK_BIASES
@@ -105,7 +106,17 @@ RUNS = Table(
 )
 
 # What one log brings, replaced together with its row in LOGS.
-PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES, SOAK_BIASES)
+PER_TEST_TABLES = (
+    CONTEXT,
+    SAMPLES,
+    TRUST,
+    EVENTS,
+    REGIMES,
+    WINDOWS,
+    UNREAD,
+    FEATURES,
+    SOAK_BIASES,
+)
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 

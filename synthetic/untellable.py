@@ -110,6 +110,11 @@ def _like_its_witnesses(case: Case) -> str:
 
 def _slow_line(case: Case) -> str:
     (name,) = case.drawn.channels
+    if name == "compressor_suction_c" and MODEL[case.row["model_id"]].internal_heat_exchanger:
+        return (
+            "behind an internal heat exchanger the suction line first cools and then warms with "
+            "the liquid, at a pace of its own: a slow line looks like a slow clamp"
+        )
     if name not in COLD:
         return (
             "hot gas and liquid lines reach their temperature through compressor, condenser and "

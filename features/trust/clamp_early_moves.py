@@ -49,8 +49,12 @@ _QUIET_K = 0.5
 # readings that the step is fitted to, before and after the kink [s]
 _FITTED_S = (20.0, 60.0)
 _LEAST_STEP_K, _SLOWEST_S, _LEAST_EXPLAINED = 7.0, 24.0, 0.9
+# and what is left of the step once the clamp has settled
+_LEAST_LEFT_K = 5.0
 # two clamps that agree so nearly at work, on lines that never do, sit on one line
-_ONE_LINE_K = 1.2
+_ONE_LINE_K = 2.0
+# neighbours on one line part and meet as the car starts: for them the start itself must be over
+_NEIGHBOURS_FROM_S = 45.0
 _NEVER_ALIKE = tuple(
     (one, other)
     for one, others in (
@@ -125,7 +129,17 @@ def _search(
     if fitted is None or not _is_of_a_pipe(fitted):
         return None
     departure = place_departure(grid, (test, name), fitted, before)
-    return None if departure is None else (beyond, departure)
+    if departure is None or not _is_convincing(departure, fitted.moment_s - float(working_s[0])):
+        return None
+    return beyond, departure
+
+
+def _is_convincing(departure: Departure, since_start_s: float) -> bool:
+    """Whether the clamp stays away, and does not only meet the next clamp on its line."""
+    pair = {departure.channel, departure.to_channel}
+    if any(pair == set(neighbours) for neighbours in _APART_BY_EXCHANGER):
+        return since_start_s >= _NEIGHBOURS_FROM_S
+    return abs(departure.after_c - departure.before_c) >= _LEAST_LEFT_K
 
 
 def _is_of_a_pipe(fitted: FittedStep) -> bool:

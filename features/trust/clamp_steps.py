@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Places = NDArray[np.int64]
 
 # the clamp that a change of the circuit reaches as well
-_BESIDE = {
+BESIDE = {
     "compressor_suction_c": "evaporator_outlet_c",
     "evaporator_outlet_c": "compressor_suction_c",
     "condenser_outlet_c": "expansion_inlet_c",
@@ -115,7 +115,7 @@ def _scores(
     per_block = (half[0] - half[1]) / (_WIDTH / 2)
     trend = per_block * (gap + _WIDTH)
     beyond = np.where(np.sign(own - trend) == np.sign(own), np.fmin(abs(own - trend), abs(own)), 0)
-    at_rest = np.fmax(shared, np.nan_to_num(moved_k(_BESIDE[name])))
+    at_rest = np.fmax(shared, np.nan_to_num(moved_k(BESIDE[name])))
     score[at] = beyond / (_ALLOWED_K + at_rest + np.abs(per_block) * _WIDTH / 2)
     return score, size
 

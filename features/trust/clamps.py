@@ -23,6 +23,7 @@ from features.refrigerant import (
     resolve_refrigerant,
 )
 from features.trust.clamp_grid import CLAMPS
+from features.trust.clamp_steps import BESIDE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -176,8 +177,10 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
             for name in LIQUID
         },
     }
-    for name in CLAMPS:
-        slow = (levels.early[name] < _PACE_OF_AIR) & ~(levels.dip[name] < _LEAST_DIP_K)
+    for name, beside in BESIDE.items():
+        # two clamps that go the same slow way tell of the circuit
+        is_alone = ~(levels.early[beside] < _PACE_OF_AIR) if name in LIQUID else True
+        slow = is_alone & (levels.early[name] < _PACE_OF_AIR) & ~(levels.dip[name] < _LEAST_DIP_K)
         found += [
             OffLine(test, name, _way_sentence(levels, name, test))
             for test in np.flatnonzero(slow & told[name] & is_like_hood[name]).tolist()

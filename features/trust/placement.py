@@ -47,8 +47,9 @@ if TYPE_CHECKING:
     from features.settings import DerivationSettings
     from features.trust.ordered import Ordered
 
+_BENDING_S = 25.0
 # lines are on their way from soak to work for so long
-_STARTING_S = 90.0
+_STARTING_S = 150.0
 _WORDS = {name: CHANNEL[name].meaning.split(",")[0] for name in CLAMPS}
 
 
@@ -75,7 +76,8 @@ def find_misplaced_sensors(
     _forget(levels, [each for each in departures if not _is_at_start(grid, each)])
     early = _first_of_each(find_early_moves(grid, levels, ordered), departures)
     departures = [*departures, *early]
-    _forget(levels, early)
+    # an exchanged clamp bends with the start; one that was moved later is not exchanged
+    _forget(levels, [each for each in early if not _is_at_start(grid, each, _BENDING_S)])
     exchanged = find_exchanged(grid, levels)
     # at the start an exchanged clamp goes the way of the other line, which looks like a move
     departures = [
@@ -142,10 +144,10 @@ def _forget(levels: ClampLevels, departures: list[Departure]) -> None:
         levels.level[departure.channel][departure.test] = np.nan
 
 
-def _is_at_start(grid: ClampGrid, departure: Departure) -> bool:
+def _is_at_start(grid: ClampGrid, departure: Departure, starting_s: float = _STARTING_S) -> bool:
     span = slice(int(grid.first[departure.test]), int(grid.first[departure.test + 1]))
     start_s = grid.start_s[span][np.isfinite(grid.since_start_s[span])]
-    return bool(departure.from_s < start_s[0] + _STARTING_S)
+    return bool(departure.from_s < start_s[0] + starting_s)
 
 
 def _is_relabelled(grid: ClampGrid, departure: Departure) -> bool:
