@@ -169,8 +169,9 @@ def _kink(
         if np.count_nonzero(is_known) > 2:
             shared = np.fmax(shared, _bend(asked_s, middle_s[is_known], level[is_known]))
     beyond = np.where(own >= _LEAST_KINK_K, own / (_QUIET_K + _widest(shared)), 0.0)
-    best = int(np.argmax(beyond))
-    return (float(asked_s[best]), float(beyond[best])) if beyond[best] >= _OVER_PRESSURES else None
+    weight = np.where(beyond >= _OVER_PRESSURES, own * beyond, 0.0)
+    best = int(np.argmax(weight))
+    return (float(asked_s[best]), float(weight[best])) if weight[best] > 0.0 else None
 
 
 def _bend(asked_s: Floats, time_s: Floats, values: Floats) -> Floats:

@@ -151,7 +151,7 @@ def place_departure(
     own = {each: grid.of(each)[span] for each in grid.values}
     step = Step(test, name, 0, fitted.size_k, 0.0)
     is_moved, to_channel, is_certain = _where(own, name, fitted, after)
-    if to_channel is None or not is_moved or not _is_foreign(own, step, after):
+    if not is_moved or not _is_foreign(own, step, after):
         return None
     after_c = float(np.median(own[name][after]))
     return Departure(
@@ -190,12 +190,16 @@ def _is_warmed_by_hot_gas(
 ) -> bool:
     """Whether a clamp on the liquid line only goes up slowly with the hot gas that it touches."""
     is_liquid = _REFERENCE[step.channel] == "condensing_c" and step.channel != _HOT
-    if not is_liquid or step.size_k < 0.0 or fitted.time_constant_s <= _SLOWEST_ON_PIPE_S:
-        return False
-    if _HOT not in own:
+    if not is_liquid or step.size_k < 0.0 or _HOT not in own:
         return False
     before, after = (_median(own[_HOT][each]) for each in around)
-    return bool(after - before > _HOT_GAS_SHARE * step.size_k)
+    level = own[step.channel][around[1]]
+    is_between = (
+        _median(level - own["condensing_c"][around[1]]) > 0.0
+        and after - _median(level) > _SAME_LINE_K
+    )
+    is_slow = fitted.time_constant_s > _SLOWEST_ON_PIPE_S
+    return (is_slow or is_between) and bool(after - before > _HOT_GAS_SHARE * step.size_k)
 
 
 def _median(values: Floats) -> float:

@@ -192,9 +192,9 @@ def find_slow(levels: ClampLevels) -> list[tuple[int, str, float]]:
     for name in _PACED:
         pace = levels.pace(name)
         # without an exchanger between them, what cools the evaporator outlet cools the suction line
-        dips = levels.dip[name] / levels.dip[EVAPORATOR]
-        is_shallow = ~levels.has_exchanger & (name == SUCTION) & (dips < _LEAST_DIP_SHARE)
-        is_shallow &= levels.dip[EVAPORATOR] < -_TELLING_DIP_K
+        is_shallow = ~levels.has_exchanger & (levels.dip[EVAPORATOR] < -_TELLING_DIP_K)
+        is_shallow &= levels.dip[name] > _LEAST_DIP_SHARE * levels.dip[EVAPORATOR]
+        is_shallow &= name == SUCTION
         others = np.fmax.reduce([levels.pace(other) for other in _PACED if other != name])
         is_lone = (pace < _LEAST_LONE_PACE) & (others > pace + _SISTER_AHEAD)
         is_slow = ((pace < _LEAST_PACE) | is_lone | is_shallow) & (levels.rise(name) < 0.0)
