@@ -201,8 +201,8 @@ def _stack(screened: Screened, parts: list[_Part], tests: pl.DataFrame) -> Deriv
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
         tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES)
-        nothing = (table.empty() for table in tables)
-        return Derived(screened.trust, *nothing, screened.soak_biases)
+        nothing = {table.name: table.empty() for table in tables}
+        return Derived(trust=screened.trust, soak_biases=screened.soak_biases, **nothing)
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"

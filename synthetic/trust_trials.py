@@ -39,6 +39,8 @@ CLEAN = "none"
 _FAULTY_SHARE = 1.0 / 3.0
 # planned beyond what is needed: logs with a mishap follow a protocol, hurried ones do not
 _SPARE = 1.25
+# and more where tests of one instrument are needed
+_SPARE_FOR_INSTRUMENTS = 200
 # tests of one instrument that share its offset
 _TESTS_AN_INSTRUMENT = 10
 
@@ -66,6 +68,7 @@ class TrustTrials:
 def _planned_tests(rng: np.random.Generator, order: TrialOrder) -> tuple[Fleet, list[_Row]]:
     """A fleet of sound cars, and its tests in any order, more of them than are needed."""
     n_tests = int(_SPARE * (order.logs_per_mishap * len(order.kinds) + order.clean_logs)) + 40
+    n_tests += _SPARE_FOR_INSTRUMENTS * len(set(order.kinds) & set(SHARED_BY_INSTRUMENT))
     habits = Habits(mishap_share=0.0, seconds=order.seconds)
     size = FleetSize(max(12, n_tests // 2), n_tests, 0.0, n_models=len(MODELS), habits=habits)
     fleet = plan_fleet(rng, size)

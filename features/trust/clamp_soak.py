@@ -64,7 +64,6 @@ _GAUGES_APART_K = 3.0
 # of a minute and more does not. What the circuit does late shows on the other suction lines too.
 _LEAST_PACE = 0.70
 _LEAST_LONE_PACE, _SISTER_AHEAD = 0.82, 0.2
-_LEAST_DIP_SHARE, _TELLING_DIP_K = 0.72, 8.0
 _PACED = ("compressor_suction_c", "evaporator_outlet_c", "rear_evaporator_outlet_c")
 
 
@@ -191,13 +190,9 @@ def find_slow(levels: ClampLevels) -> list[tuple[int, str, float]]:
     found = []
     for name in _PACED:
         pace = levels.pace(name)
-        # without an exchanger between them, what cools the evaporator outlet cools the suction line
-        is_shallow = ~levels.has_exchanger & (levels.dip[EVAPORATOR] < -_TELLING_DIP_K)
-        is_shallow &= levels.dip[name] > _LEAST_DIP_SHARE * levels.dip[EVAPORATOR]
-        is_shallow &= name == SUCTION
         others = np.fmax.reduce([levels.pace(other) for other in _PACED if other != name])
         is_lone = (pace < _LEAST_LONE_PACE) & (others > pace + _SISTER_AHEAD)
-        is_slow = ((pace < _LEAST_PACE) | is_lone | is_shallow) & (levels.rise(name) < 0.0)
+        is_slow = ((pace < _LEAST_PACE) | is_lone) & (levels.rise(name) < 0.0)
         found += [(int(test), name, float(pace[test])) for test in np.flatnonzero(is_slow)]
     return found
 
