@@ -74,7 +74,8 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLIPPED.code: (
         "ten equal highest readings of a pressure at work, four in a row, and noise of at least "
-        "half a display step below them, or a fast rise that ends in twenty equal readings"
+        "half a display step below them, a fast rise that ends in twenty equal readings, or 90 "
+        "equal ones at work of a display finer than 3 kPa that flickers elsewhere"
     ),
     Rule.TOO_COARSE.code: (
         "60 readings of a line, duct, intake or pressure that take at least two values; for the "
@@ -111,7 +112,9 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLAMP_MOVED.code: (
         "both pressures, a known refrigerant, 40 s before and a minute after the move with the "
-        "compressor at work, and a step of 4 K at the pace of a clamp on a pipe"
+        "compressor at work, and a step of 4 K at the pace of a clamp on a pipe; in the first "
+        "minutes after the start a step of 7 K that the pressures do not share, and lines that "
+        "end in an order that no circuit takes or on each other"
     ),
     Rule.CLAMPS_EXCHANGED.code: (
         "both pressures, a known refrigerant, ambient air and two minutes after the start; two "
@@ -123,7 +126,7 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLAMP_LAG.code: (
         "a soak, the start, two minutes after it, the low side, a known refrigerant, and a clamp "
-        "on a suction line"
+        "on a suction line; where it is but a little slow, a second suction line that is not"
     ),
     Rule.LIQUID_LINE_ABOVE_CONDENSING.code: (
         "the high side, a known refrigerant and a clamp on the liquid line, half a minute of "
