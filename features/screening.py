@@ -75,7 +75,7 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     Screened
         `samples`: same rows, order and columns; a channel to which a clamp was moved comes
         last where the samples lack it. `trust`: TRUST, and `soak_biases`: SOAK_BIASES, each
-        sorted by its key.
+        sorted by its key. `soak`: what stood before the start, of `Ordered.soak`.
     """
     ordered = put_in_order(samples)
     verdicts = _judge(ordered, context, settings)
@@ -84,6 +84,7 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     return Screened(
         as_before(ordered, moved),
         _trust(ordered.samples, verdicts),
+        ordered.soak.drop(TEST),
         find_soak_biases(ordered, _known(context), settings),
     )
 

@@ -173,6 +173,7 @@ def _derived(
         "features": derived.features,
         "unread": derived.unread,
         "soak_biases": derived.soak_biases,
+        "cycle_points": derived.cycle_points,
     }
 
 

@@ -12,6 +12,7 @@ import polars as pl
 from features.catalogue import FEATURES
 from features.channels import SAMPLES
 from features.context import CONTEXT
+from features.cycle_points import CYCLE_POINTS
 from features.events import EVENTS
 from features.regime_spans import REGIMES
 from features.screening import TRUST
@@ -116,6 +117,7 @@ PER_TEST_TABLES = (
     UNREAD,
     FEATURES,
     SOAK_BIASES,
+    CYCLE_POINTS,
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)

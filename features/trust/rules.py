@@ -177,8 +177,12 @@ TRUST = Table(
 
 @dataclass(frozen=True)
 class Screened:
-    """Samples with distrusted values made null, TRUST that says which, and SOAK_BIASES."""
+    """Samples with distrusted values made null, TRUST that says which, and SOAK_BIASES.
+
+    `soak` has the medians of all channels before the start, as they were read.
+    """
 
     samples: pl.DataFrame
     trust: pl.DataFrame
+    soak: pl.DataFrame
     soak_biases: pl.DataFrame
