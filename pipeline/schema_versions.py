@@ -15,7 +15,8 @@ SCHEMAS: tuple[str, ...] = (
     "535a1da9be606de4",
     "774c912d29935f19",
     "fe555ed33d7983fb",
-    "035d6418c475e1d0",
+    "d08365c68ceaf4be",
+    "b5fc8ab6b3100864",
 )
 
 
