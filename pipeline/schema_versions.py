@@ -16,6 +16,7 @@ SCHEMAS: tuple[str, ...] = (
     "774c912d29935f19",
     "fe555ed33d7983fb",
     "d08365c68ceaf4be",
+    "b5fc8ab6b3100864",
 )
 
 
