@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 _COMPRESSOR_SHADOW_S, _STROKE_SHADOW_S = (8.0, 8.0), (30.0, 30.0)
 _ENGINE_SHADOW_S, _FAN_SHADOW_S = (10.0, 18.0), (8.0, 13.0)
 _STARTING_S = 60.0
+# The stroke follows its command within so long, or has gone before it (tuning value).
+_CONFIRMED_WITHIN_S = 25.0
 # By how much the low side may end against the high side under a fan (tuning values).
 _LOW_SIDE_AGAINST_SHARE, _LOW_SIDE_AGAINST_KPA = 0.08, 5.0
 _FOUND_SCHEMA = {
@@ -79,7 +81,9 @@ class EventSearch:
         self._inputs, self._sources, self._grid = inputs, sources, grid
         self._settings = settings
         asked = sources.select(
-            pl.any_horizontal(pl.selectors.string() == "pressure", "is_stroke_inferred").any()
+            pl.any_horizontal(
+                pl.selectors.string() == "pressure", pl.col("displacement_source").is_not_null()
+            ).any()
         )
         self._knees: PressureKnees | None = pressure_knees(grid) if asked.item() else None
 
@@ -113,34 +117,33 @@ class EventSearch:
         self, compressor: pl.DataFrame, engine: pl.DataFrame, fan: pl.DataFrame
     ) -> pl.DataFrame:
         """Changes of stroke or speed of a compressor that runs on."""
+        commanded, kinds = self._commanded_strokes(), ("displacement_up", "displacement_down")
+        if self._knees is None:
+            return _outside(commanded, compressor, _STROKE_SHADOW_S)
+        edges = stroke_edges(self._knees, self._is_fixed(), self._settings)
+        edges = _inferred(edges, kinds)
+        hidden = self._sources.filter("is_stroke_inferred").select("test_number")
+        told = _confirmed(commanded, edges, hidden)
+        own = edges.join(hidden, on="test_number", how="semi", maintain_order="left")
+        for others, shadow_s in (
+            (told, _STROKE_SHADOW_S),
+            (fan, _FAN_SHADOW_S),
+            (engine, _ENGINE_SHADOW_S),
+        ):
+            own = _outside(own, others, shadow_s)
+        return _outside(pl.concat([told, own]), compressor, _STROKE_SHADOW_S)
+
+    def _commanded_strokes(self) -> pl.DataFrame:
+        """Moves of the command, or of what stands for the stroke of an electric compressor."""
+        grid, settings = self._grid, self._settings
         kinds = ("displacement_up", "displacement_down")
-        command = moves.command_moves(self._grid, self._settings)
-        speed = moves.speed_moves(self._grid, "compressor_rpm", self._settings)
-        power = moves.speed_moves(self._grid, "compressor_power_w", self._settings)
-        found = [
-            _sized(
-                self._where(command.rename({"size": "size_pct"}), displacement_source="command"),
-                kinds,
-            ),
-            _sized(
-                self._where(speed.rename({"size": "size_rpm"}), displacement_source="speed"), kinds
-            ),
-            _sized(self._where(power, displacement_source="power"), kinds),
-        ]
-        if self._knees is not None:
-            edges = stroke_edges(self._knees, self._is_fixed(), self._settings)
-            edges = edges.join(
-                self._sources.filter(pl.col("is_stroke_inferred")).select("test_number"),
-                on="test_number",
-                how="semi",
-                maintain_order="left",
-            )
-            edges = _outside(edges, pl.concat(found), _STROKE_SHADOW_S)
-            found += [
-                _inferred(_outside(own, fan, _FAN_SHADOW_S), kinds)
-                for own in _not_of_engine(edges, engine)
-            ]
-        return _outside(pl.concat(found), compressor, _STROKE_SHADOW_S)
+        command = moves.command_moves(grid, settings).rename({"size": "size_pct"})
+        speed = moves.speed_moves(grid, "compressor_rpm", settings).rename({"size": "size_rpm"})
+        power = moves.speed_moves(grid, "compressor_power_w", settings)
+        return pl.concat(
+            _sized(self._where(found, displacement_source=source), kinds)
+            for source, found in (("command", command), ("speed", speed), ("power", power))
+        )
 
     def engine(self) -> pl.DataFrame:
         """Changes of the engine speed."""
@@ -249,6 +252,29 @@ def _sized(steps: pl.DataFrame, kinds: tuple[str, str]) -> pl.DataFrame:
     is_rise = pl.coalesce(sizes) > 0
     kind = pl.when(is_rise).then(pl.lit(kinds[0])).otherwise(pl.lit(kinds[1]))
     return _found(steps, kind_code=kind, source_code=pl.lit("command"))
+
+
+def _confirmed(
+    commanded: pl.DataFrame, edges: pl.DataFrame, hidden: pl.DataFrame
+) -> pl.DataFrame:
+    """Commanded changes of stroke with the moment and strength that both pressures give them.
+
+    One that the pressures do not follow keeps its own moment and has no strength; where the
+    command is but a set point (`hidden` tests), it is none at all.
+    """
+    seen = edges.select("test_number", "kind_code", "strength", edge_s="time_s", time_s="time_s")
+    told = commanded.drop("strength").sort("time_s").join_asof(
+        seen.sort("time_s"), on="time_s", by=("test_number", "kind_code"), strategy="nearest",
+        tolerance=_CONFIRMED_WITHIN_S, check_sortedness=False,
+    )  # fmt: skip
+    unseen = told.filter(pl.col("edge_s").is_null())
+    told = pl.concat(
+        [
+            told.filter(pl.col("edge_s").is_not_null()),
+            unseen.join(hidden, on="test_number", how="anti", maintain_order="left"),
+        ]
+    )
+    return told.with_columns(time_s=pl.coalesce("edge_s", "time_s")).select(_FOUND_SCHEMA.keys())
 
 
 def _inferred(edges: pl.DataFrame, kinds: tuple[str, str]) -> pl.DataFrame:

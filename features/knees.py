@@ -40,17 +40,17 @@ class Knees:
     standard_error: Floats
 
 
-def find_knees(grid: EventGrid, values: Floats) -> Knees:
+def find_knees(grid: EventGrid, values: Floats, side_cells: int = SIDE_CELLS) -> Knees:
     """The broken line at every cell; NaN where a cell on either side is empty."""
-    slope, bend = _weights(grid.cell_s)
+    slope, bend = _weights(grid.cell_s, side_cells)
     bends = _slid(values, bend)
     error = _noise(grid, values) * float(np.sqrt(np.sum(bend**2)))
     return Knees(bends, _slid(values, slope) + bends, error)
 
 
-def _weights(cell_s: float) -> tuple[Floats, Floats]:
+def _weights(cell_s: float, side_cells: int) -> tuple[Floats, Floats]:
     """What each cell weighs in the slope before and in the bend, by least squares."""
-    time_s = np.arange(-SIDE_CELLS, SIDE_CELLS + 1) * cell_s
+    time_s = np.arange(-side_cells, side_cells + 1) * cell_s
     design = np.stack([np.ones_like(time_s), time_s, np.maximum(time_s, 0.0)], axis=1)
     solved = np.linalg.pinv(design)
     return solved[1], solved[2]

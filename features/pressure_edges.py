@@ -48,6 +48,10 @@ _GOES_ON_COMPRESSOR, _GOES_ON_STROKE, _GOES_ON_FAN = 0.3, 0.3, 0.1
 # against it; more so where the stroke is fixed and cannot be what bends the low side.
 _FAN_LOW_ALONG, _FAN_LOW_AGAINST = 0.8, 0.5
 _FAN_LOW_AGAINST_STIRRED, _FAN_LOW_AGAINST_FIXED = 0.25, 1.0
+# While the circuit stirs, a bend of the high side is a fan from here on; a smaller one only
+# where the low side stays, by these shares of the bend (tuning values).
+_SURELY_A_FAN_PCT_PER_S = 1.4
+_LOW_SIDE_SETTLES, _LOW_SIDE_TURNS = 0.5, 0.1
 # With a circuit at rest both sides are equal; a pump that starts finds them nearly so.
 _RATIO_AT_REST = 1.3
 # After a stop the pressure ratio loses on and on of what it was over 1: in each part of this
@@ -62,6 +66,9 @@ _SURELY_A_SWITCH_PCT_PER_S = 5.0
 # the corner of the answer, which a step at the middle of its side draws forward.
 _STEP_LAG_CELLS = 1.0
 _REACH_CELLS = 3
+_STROKE_SIDE_CELLS = 8
+_LOW_GOES_ON = 0.0
+_STROKE_LEAD_S = (-2.5, -5.0)
 _CLUTCH_REACH_CELLS = 2
 
 
@@ -73,6 +80,8 @@ class PressureKnees:
     high: Knees
     low: Knees
     pressure_ratio: Floats
+    slow_high: Knees
+    slow_low: Knees
 
     @property
     def ratio_bend(self) -> Floats:
@@ -97,7 +106,9 @@ def pressure_knees(grid: EventGrid) -> PressureKnees | None:
     high, low = grid.values["high_side_kpa"], grid.values["low_side_kpa"]
     logs = [100.0 * np.log(np.where(side > 0.0, side, np.nan)) for side in (high, low)]
     ratio = np.where(low > 0.0, high, np.nan) / np.where(low > 0.0, low, np.nan)
-    return PressureKnees(grid, find_knees(grid, logs[0]), find_knees(grid, logs[1]), ratio)
+    high, low = (find_knees(grid, side) for side in logs)
+    slow_high, slow_low = (find_knees(grid, side, _STROKE_SIDE_CELLS) for side in logs)
+    return PressureKnees(grid, high, low, ratio, slow_high, slow_low)
 
 
 def compressor_edges(
@@ -149,28 +160,42 @@ def fan_edges(
         low <= np.fmax(_FAN_LOW_ALONG * np.abs(bend), noise)
     )
     is_edge = is_alone & _goes_on(knees.high.slope_after, bend, _GOES_ON_FAN)
+    is_edge &= ~is_stirred | (np.abs(bend) >= _SURELY_A_FAN_PCT_PER_S) | _low_side_stays(knees)
     place = peaks(np.where(is_edge & (strength >= 1.0), strength, 0.0), _REACH_CELLS)
     return _edges(knees.grid, place, bend, strength)
+
+
+def _low_side_stays(knees: PressureKnees) -> Booleans:
+    """Whether the low side neither falls with the high side nor turns against it for long.
+
+    A charge that finds its place moves both sides on; a control that takes the stroke back
+    turns the low side more slowly than the high side.
+    """
+    bend, slow = knees.high.bend, knees.slow_high.bend
+    along = knees.low.slope_after * np.sign(bend) <= _LOW_SIDE_SETTLES * np.abs(bend)
+    against = knees.slow_low.bend * np.sign(slow) >= -_LOW_SIDE_TURNS * np.abs(slow)
+    return np.asarray(along & against)
 
 
 def stroke_edges(
     knees: PressureKnees, is_fixed: Floats, settings: DerivationSettings
 ) -> pl.DataFrame:
     """More (rises) and less of a running compressor whose stroke or speed may change."""
-    bend = knees.ratio_bend
+    high, low = knees.slow_high, knees.slow_low
+    bend = high.bend - low.bend
     sign = np.sign(bend)
-    # the low side bends at once; of the high side, with more in it, half the bend will do if
-    # it then goes that way
-    high, after = sign * knees.high.bend, sign * knees.high.slope_after
-    high = np.fmax(high, np.fmin(after, 2.0 * high))
-    weaker = np.fmin(high, -sign * knees.low.bend)
-    error = np.fmax(knees.high.standard_error, knees.low.standard_error)
+    weaker = np.fmin(sign * high.bend, -sign * low.bend)
+    error = np.fmax(high.standard_error, low.standard_error)
     least = np.fmax(settings.least_stroke_bend_pct_per_s, settings.edge_noise_multiple * error)
     strength = weaker / least
-    is_edge = _goes_on(knees.ratio_after, bend, _GOES_ON_STROKE) & ~(is_fixed == 1.0)
+    after = high.slope_after - low.slope_after
+    is_edge = _goes_on(after, bend, _GOES_ON_STROKE) & ~(is_fixed == 1.0)
+    is_edge &= _goes_on(low.slope_after, low.bend, _LOW_GOES_ON)
     runs = knees.pressure_ratio >= _RATIO_AT_REST
     size = np.where(is_edge & runs & (strength >= 1.0), np.abs(bend), 0.0)
-    return _edges(knees.grid, peaks(size, _REACH_CELLS + 1), bend, strength)
+    place = peaks(size, _STROKE_SIDE_CELLS)
+    up, down = _STROKE_LEAD_S
+    return _edges(knees.grid, place, bend, strength).with_columns(time_s=pl.col("time_s")+pl.when("is_rise").then(up).otherwise(down))
 
 
 def _is_opposed(knees: PressureKnees) -> Booleans:
@@ -188,7 +213,7 @@ def _is_switched(knees: PressureKnees, place: Integers, is_fixed: Floats) -> Boo
     """Whether each bend is a start or a stop and not only more or less of a stroke."""
     bend = knees.ratio_bend[place]
     before = knees.pressure_ratio[np.maximum(place - _REACH_CELLS, 0)]
-    is_sure = np.isnan(is_fixed) & (np.abs(bend) >= _SURELY_A_SWITCH_PCT_PER_S)
+    is_sure = np.abs(bend) >= _SURELY_A_SWITCH_PCT_PER_S
     from_rest = (bend > 0.0) & (before < _RATIO_AT_REST)
     to_rest = (bend < 0.0) & (_equalises(knees, place) | _engine_stands(knees.grid, place))
     return np.asarray((is_fixed == 1.0) | is_sure | from_rest | to_rest)
@@ -209,16 +234,23 @@ def _equalises(knees: PressureKnees, place: Integers) -> Booleans:
     grid = knees.grid
     steps = np.arange(1, _EQUALISING_PARTS + 1) * grid.cells(_EQUALISING_PART_S)
     later = np.minimum(place[:, None] + steps, grid.last_cell(place)[:, None])
-    excess = knees.pressure_ratio[later] - 1.0
+    excess = _around(knees.pressure_ratio, grid, later) - 1.0
     at_stop = knees.pressure_ratio[np.maximum(place - 1, 0)] - 1.0
     # a log that ends meanwhile is asked as far as it goes, if it goes far enough
     is_over = np.diff(later, axis=1) == 0
     falls_on = np.all((np.diff(excess, axis=1) < 0.0) | is_over, axis=1)
-    low = grid.values["low_side_kpa"][later]
+    low = _around(grid.values["low_side_kpa"], grid, later)
     rises_on = np.all((np.diff(low, axis=1) > 0.0) | is_over, axis=1)
     is_long = later[:, _LEAST_EQUALISING_PARTS - 1] == place + steps[_LEAST_EQUALISING_PARTS - 1]
     has_lost = excess[:, -1] < _EQUALISED_SHARE * at_stop
     return np.asarray(falls_on & rises_on & is_long & has_lost)
+
+
+def _around(values: Floats, grid: EventGrid, place: Integers) -> Floats:
+    """Mean of three cells, so that no single reading breaks what goes on and on."""
+    last = grid.last_cell(place)
+    cells = np.stack([place - 1, place, np.minimum(place + 1, last)])
+    return np.asarray(np.mean(values[cells], axis=0))
 
 
 def _edges(

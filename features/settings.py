@@ -291,25 +291,25 @@ class DerivationSettings(BaseModel):
         description="A bend of a pressure must exceed its own standard error by this factor",
     )
     least_fan_bend_pct_per_s: float = Field(
-        default=0.2,
+        default=0.35,
         gt=0,
         description="With no fan command logged, smallest bend of the high side that can be a "
         "fan event: change of its slope, % of the pressure per second",
     )
     least_fan_bend_at_start_pct_per_s: float = Field(
-        default=1.4,
+        default=1.0,
         gt=0,
         description="The same in the first minute after the compressor starts, when the "
         "circuit bends by itself, %/s",
     )
     least_compressor_bend_pct_per_s: float = Field(
-        default=1.5,
+        default=1.2,
         gt=0,
         description="With no command logged, smallest bend of the pressure ratio at which the "
         "compressor is taken to start or stop, %/s",
     )
     least_stroke_bend_pct_per_s: float = Field(
-        default=0.2,
+        default=0.1,
         gt=0,
         description="With no command logged, smallest opposite bend of both sides at which a "
         "running compressor is taken to change its stroke or speed, %/s",

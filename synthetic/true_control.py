@@ -36,8 +36,12 @@ EVENT_SHARE = 0.15
 _STEP_WITHIN_S, _APART_S = 20, 30
 # smaller ones down to this are listed too: who finds them is not wrong
 _LEAST_SHARE = 0.05
-# a step begins where the effort leaves its level, by so much within so long
+# a step begins where the effort leaves its level, by so much within so long; a creep of less
+# than this share of the step's own mean pace is a control at work and not yet the step
 _LEAVES_SHARE, _LEAVES_WITHIN_S = 0.01, 5
+_PACE_SHARE = 0.25
+# a ramp quickens where it does so much more within so long than within as long before
+_QUICKENS_SHARE, _QUICKENS_WITHIN_S = 0.05, 10
 # the engine's speed counts as changed by so much within so long [rev/min, s]
 _ENGINE_RPM, _ENGINE_WITHIN_S = 100.0, 10
 # the high side answers within so long
@@ -175,7 +179,7 @@ def true_events(control: Control) -> list[TrueEvent]:
     found = [
         *(replace(event, is_alone=_is_alone(event, fan_s)) for event in switched),
         *(replace(event, is_alone=_is_alone(event, clutch_s)) for event in fans),
-        *(replace(event, is_alone=_is_alone(event, acts_s)) for event in steps),
+        *(replace(e, is_alone=e.is_alone and _is_alone(e, acts_s)) for e in steps),
     ]
     return sorted(found, key=lambda event: event.time_s)
 
@@ -228,15 +232,45 @@ def _effort_steps(control: Control) -> list[TrueEvent]:
         begins = _beginning(effort, place, step)
         kind = "displacement_up" if step > 0 else "displacement_down"
         swing = _swing(control, begins, rises=step > 0)
-        events.append(TrueEvent(kind, float(begins), abs(step), swing))
+        # a long ramp fills several such spans, but has set off once
+        same = [event.time_s for event in events if event.kind_code == kind]
+        if all(abs(begins - other_s) >= _APART_S for other_s in same):
+            events.append(TrueEvent(kind, float(begins), abs(step), swing))
         size[max(0, place - _APART_S) : place + _APART_S] = 0.0
+    return [*events, *_quickenings(control, effort, runs_on, events)]
+
+
+def _quickenings(
+    control: Control, effort: FloatArray, runs_on: Booleans, steps: list[TrueEvent]
+) -> list[TrueEvent]:
+    """Seconds at which a ramp that is under way quickens, away from the steps.
+
+    The pressures bend there once more, so who tells one is not wrong; nobody has to, because
+    the step has set off before: none of them is alone.
+    """
+    n = _QUICKENS_WITHIN_S
+    change = effort[n:] - effort[:-n]
+    events = []
+    for kind, way in (("displacement_up", 1.0), ("displacement_down", -1.0)):
+        along = way * change
+        more = np.where((along[:-n] > 0.0) & runs_on[n : n + along.size - n], along[n:], 0.0)
+        more = np.where(more > 0.0, more - along[:-n], 0.0)
+        while more.size and more.max() >= _QUICKENS_SHARE:
+            second = int(more.argmax()) + n
+            more[max(0, second - n - _APART_S) : second - n + _APART_S] = 0.0
+            same = [event.time_s for event in steps if event.kind_code == kind]
+            if all(abs(second - other_s) >= n for other_s in same):
+                size = float(along[second])
+                swing = _swing(control, second, rises=way > 0.0)
+                events.append(TrueEvent(kind, float(second), size, swing, is_alone=False))
     return events
 
 
 def _beginning(effort: FloatArray, place: int, step: float) -> int:
     """The second at which the effort leaves its level towards the step found at `place`."""
     along = np.sign(step) * effort
-    leaves = _LEAVES_SHARE
+    mean_pace = abs(step) * _LEAVES_WITHIN_S / _STEP_WITHIN_S
+    leaves = max(_LEAVES_SHARE, _PACE_SHARE * mean_pace)
     moved = np.flatnonzero(along[place : place + _STEP_WITHIN_S] - along[place] >= leaves)
     begins = place + (int(moved[0]) if moved.size else 0)
     while begins >= _LEAVES_WITHIN_S and along[begins] - along[begins - _LEAVES_WITHIN_S] >= leaves:

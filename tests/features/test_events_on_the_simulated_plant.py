@@ -40,6 +40,7 @@ def _control(stations, cars, test, seconds):
         fan_stage=stations.fan_stage[:seconds, test],
         duct_c=stations.duct_c[:seconds, test],
         high_side_kpa=port_pressures(stations, cars)[1][:seconds, test],
+        engine_rpm=stations.engine_rpm[:seconds, test],
     )
 
 

@@ -113,6 +113,33 @@ def test_a_ramp_begins_where_the_stroke_leaves_its_level():
     assert found.time_s == pytest.approx(200, abs=3)
 
 
+def test_a_long_ramp_is_one_event():
+    # 80 points in 120 s are four spans of 20 s
+    ramp = 0.9 - 0.8 / 120.0 * np.clip(np.arange(600) - 200.0, 0.0, 120.0)
+    found = true_events(control(seconds=600, stroke=ramp))
+    assert [event.time_s for event in found] == [pytest.approx(200, abs=3)]
+
+
+def test_a_creep_before_a_step_is_not_yet_the_step():
+    # 6 points in 60 s, then 40 in 20 s
+    clock = np.arange(600.0)
+    creep = 0.9 - 0.001 * np.clip(clock - 200.0, 0.0, 60.0)
+    found = true_events(control(seconds=600, stroke=creep - 0.02 * np.clip(clock - 260, 0, 20)))
+    assert [event.time_s for event in found] == [pytest.approx(260, abs=3)]
+    assert found[0].is_alone
+
+
+def test_a_ramp_that_quickens_bends_the_pressures_once_more_but_has_set_off_before():
+    # 0.8 points a second for 30 s, then 2
+    clock = np.arange(600.0)
+    ramp = 0.9 - 0.008 * np.clip(clock - 200, 0, 30) - 0.02 * np.clip(clock - 230, 0, 15)
+    found = true_events(control(seconds=600, stroke=ramp))
+    assert [(event.time_s, event.is_alone) for event in found] == [
+        (pytest.approx(200, abs=3), True),
+        (pytest.approx(230, abs=2), False),
+    ]
+
+
 @pytest.mark.parametrize(
     ("after_s", "is_alone"), [(-60, True), (-20, False), (20, False), (60, True)]
 )
