@@ -4,7 +4,7 @@ The number says which share of such events are what they are called. A logged co
 sure, and surer where the high side answered as it must. An event read off the pressures is
 the surer, the further its bend exceeds the least bend that counts: 1 - a / strength^b, with a
 and b by family set on simulated cars whose events are known (starts and stops are rarely
-mistaken, a change of stroke often is). Does not belong here: finding events.
+mistaken). Does not belong here: finding events.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ LEAST_TOLD, LIKELY = 0.25, 0.5
 _COMMAND_ANSWERED, _COMMAND_ALONE = 0.99, 0.95
 _OF_A_RULE = 0.9
 # Share of mistakes at the least bend, and how fast it falls with the strength, by family.
-_MISTAKEN = {"compressor": (0.2, 3.0), "fan": (1.0, 4.0), "displacement": (1.0, 1.5)}
+_MISTAKEN = {"compressor": (0.2, 3.0), "fan": (1.0, 4.0), "displacement": (0.3, 1.5)}
 # Beyond this nothing inferred is believed (tuning value).
 _MOST_INFERRED = 0.98
 _ANSWER_KPA = 15.0

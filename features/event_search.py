@@ -254,9 +254,7 @@ def _sized(steps: pl.DataFrame, kinds: tuple[str, str]) -> pl.DataFrame:
     return _found(steps, kind_code=kind, source_code=pl.lit("command"))
 
 
-def _confirmed(
-    commanded: pl.DataFrame, edges: pl.DataFrame, hidden: pl.DataFrame
-) -> pl.DataFrame:
+def _confirmed(commanded: pl.DataFrame, edges: pl.DataFrame, hidden: pl.DataFrame) -> pl.DataFrame:
     """Commanded changes of stroke with the moment and strength that both pressures give them.
 
     One that the pressures do not follow keeps its own moment and has no strength; where the

@@ -58,6 +58,8 @@ _RATIO_AT_REST = 1.3
 # length, and so much altogether (tuning values).
 _EQUALISING_PART_S, _EQUALISING_PARTS, _LEAST_EQUALISING_PARTS = 10.0, 8, 4
 _EQUALISED_SHARE = 0.75
+# In the second half of them it still loses this share (tuning value).
+_STILL_LOST_SHARE = 0.05
 # A belt that stands drives no compressor.
 _STANDING_RPM = 300.0
 # From here on a bend is a clutch, if it is not known what compressor it is (tuning value).
@@ -66,9 +68,14 @@ _SURELY_A_SWITCH_PCT_PER_S = 5.0
 # the corner of the answer, which a step at the middle of its side draws forward.
 _STEP_LAG_CELLS = 1.0
 _REACH_CELLS = 3
+# A stroke moves slowly: its knee is sought with 20 s on either side, and lies so long after
+# the stroke has set off, up and down, unless the short knee bends by so much more (tuning
+# values).
 _STROKE_SIDE_CELLS = 8
+_SET_OFF_BEFORE_S = (2.5, 5.0)
+_ABRUPT_SHARE = 1.25
+# The low side must go on the way it bends: levelling off is the charge that settles.
 _LOW_GOES_ON = 0.0
-_STROKE_LEAD_S = (-2.5, -5.0)
 _CLUTCH_REACH_CELLS = 2
 
 
@@ -106,9 +113,9 @@ def pressure_knees(grid: EventGrid) -> PressureKnees | None:
     high, low = grid.values["high_side_kpa"], grid.values["low_side_kpa"]
     logs = [100.0 * np.log(np.where(side > 0.0, side, np.nan)) for side in (high, low)]
     ratio = np.where(low > 0.0, high, np.nan) / np.where(low > 0.0, low, np.nan)
-    high, low = (find_knees(grid, side) for side in logs)
-    slow_high, slow_low = (find_knees(grid, side, _STROKE_SIDE_CELLS) for side in logs)
-    return PressureKnees(grid, high, low, ratio, slow_high, slow_low)
+    quick = [find_knees(grid, side) for side in logs]
+    slow = [find_knees(grid, side, _STROKE_SIDE_CELLS) for side in logs]
+    return PressureKnees(grid, quick[0], quick[1], ratio, slow[0], slow[1])
 
 
 def compressor_edges(
@@ -193,9 +200,29 @@ def stroke_edges(
     is_edge &= _goes_on(low.slope_after, low.bend, _LOW_GOES_ON)
     runs = knees.pressure_ratio >= _RATIO_AT_REST
     size = np.where(is_edge & runs & (strength >= 1.0), np.abs(bend), 0.0)
-    place = peaks(size, _STROKE_SIDE_CELLS)
-    up, down = _STROKE_LEAD_S
-    return _edges(knees.grid, place, bend, strength).with_columns(time_s=pl.col("time_s")+pl.when("is_rise").then(up).otherwise(down))
+    return _set_off(_edges(knees.grid, peaks(size, _STROKE_SIDE_CELLS), bend, strength), knees)
+
+
+def _set_off(edges: pl.DataFrame, knees: PressureKnees) -> pl.DataFrame:
+    """The edges at the moment at which the stroke set off.
+
+    A stroke sets off slowly, and the long knee sits where it is well under way; an abrupt one
+    bends the short knee harder, which then has the moment.
+    """
+    grid = knees.grid
+    place = grid.places(
+        edges["test_number"].to_numpy().astype(np.int64), edges["time_s"].to_numpy()
+    )
+    around = place[:, None] + np.arange(-_REACH_CELLS - 1, _REACH_CELLS + 2)
+    short = np.nan_to_num(np.abs(knees.ratio_bend[np.clip(around, 0, grid.test.size - 1)]))
+    slow = np.abs(knees.slow_high.bend[place] - knees.slow_low.bend[place])
+    is_abrupt = np.max(short, axis=1, initial=0.0) >= _ABRUPT_SHARE * slow
+    corner_s = grid.time_s[place] + (np.argmax(short, axis=1) - _REACH_CELLS - 1) * grid.cell_s
+    up, down = _SET_OFF_BEFORE_S
+    before_s = np.where(edges["is_rise"].to_numpy(), up, down)
+    return edges.with_columns(
+        time_s=pl.Series(np.where(is_abrupt, corner_s, grid.time_s[place] - before_s))
+    )
 
 
 def _is_opposed(knees: PressureKnees) -> Booleans:
@@ -243,7 +270,11 @@ def _equalises(knees: PressureKnees, place: Integers) -> Booleans:
     rises_on = np.all((np.diff(low, axis=1) > 0.0) | is_over, axis=1)
     is_long = later[:, _LEAST_EQUALISING_PARTS - 1] == place + steps[_LEAST_EQUALISING_PARTS - 1]
     has_lost = excess[:, -1] < _EQUALISED_SHARE * at_stop
-    return np.asarray(falls_on & rises_on & is_long & has_lost)
+    # a stroke that was taken back draws near its new level; a circuit at rest goes on
+    half = _LEAST_EQUALISING_PARTS - 1
+    share = (later[:, -1] - later[:, half]) / (steps[-1] - steps[half])
+    goes_on = excess[:, half] - excess[:, -1] >= _STILL_LOST_SHARE * share * at_stop
+    return np.asarray(falls_on & rises_on & is_long & has_lost & goes_on)
 
 
 def _around(values: Floats, grid: EventGrid, place: Integers) -> Floats:

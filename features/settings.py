@@ -291,7 +291,7 @@ class DerivationSettings(BaseModel):
         description="A bend of a pressure must exceed its own standard error by this factor",
     )
     least_fan_bend_pct_per_s: float = Field(
-        default=0.35,
+        default=0.2,
         gt=0,
         description="With no fan command logged, smallest bend of the high side that can be a "
         "fan event: change of its slope, % of the pressure per second",

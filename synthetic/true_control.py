@@ -250,7 +250,7 @@ def _quickenings(
     """
     n = _QUICKENS_WITHIN_S
     change = effort[n:] - effort[:-n]
-    events = []
+    events: list[TrueEvent] = []
     for kind, way in (("displacement_up", 1.0), ("displacement_down", -1.0)):
         along = way * change
         more = np.where((along[:-n] > 0.0) & runs_on[n : n + along.size - n], along[n:], 0.0)

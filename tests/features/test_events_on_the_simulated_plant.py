@@ -24,7 +24,7 @@ from synthetic.planned_tests import Habits
 from synthetic.plant.curves import port_pressures, true_curves
 from synthetic.plant.sensors import measure
 from synthetic.reading_trials import COMMANDS
-from synthetic.true_control import Control, true_events
+from synthetic.true_control import EVENT_SHARE, Control, true_events
 
 SECONDS, N, WITHIN_S, LEAST_SWING_KPA = 700, 60, 15.0, 50.0
 SEED = 7301  # used here only
@@ -42,6 +42,12 @@ def _control(stations, cars, test, seconds):
         high_side_kpa=port_pressures(stations, cars)[1][:seconds, test],
         engine_rpm=stations.engine_rpm[:seconds, test],
     )
+
+
+def _counts(event):
+    """Whether nothing else moves the pressures meanwhile, where a stroke is asked for."""
+    is_stroke = event.kind_code.startswith("displacement")
+    return not is_stroke or (event.is_alone and event.size >= EVENT_SHARE)
 
 
 @cache
@@ -72,10 +78,10 @@ def trials():
             }
         )
         true += [
-            (name, event.kind_code, event.time_s, event.swing_kpa, model.has_clutch)
+            (name, event.kind_code, event.time_s, event.swing_kpa, model.has_clutch, _counts(event))
             for event in true_events(_control(stations, cars, test, length))
         ]
-    columns = ("test_id", "kind_code", "time_s", "swing_kpa", "has_clutch")
+    columns = ("test_id", "kind_code", "time_s", "swing_kpa", "has_clutch", "counts")
     return (
         pl.concat(samples, how="diagonal"),
         pl.DataFrame(told),
@@ -112,7 +118,7 @@ def scores(with_commands, family, *, has_clutch=None):
         .unique("other", keep="first", maintain_order=True)
         .unique("number", keep="first", maintain_order=True)
     )
-    large = true.filter(pl.col("swing_kpa") > LEAST_SWING_KPA)["number"]
+    large = true.filter(pl.col("swing_kpa") > LEAST_SWING_KPA, "counts")["number"]
     told = events.filter(pl.col("high_side_swing_kpa").abs() > LEAST_SWING_KPA)["other"]
     recall = large.is_in(pairs["number"].implode()).mean()
     precision = told.is_in(pairs["other"].implode()).mean()
