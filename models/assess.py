@@ -18,7 +18,7 @@ from models.baseline_table import baseline_frame
 from models.coverage import find_gaps
 from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
-from models.residuals import compare_tests, residual_frame
+from models.residuals import compare_tests, direction_frame, residual_frame
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
 
@@ -78,8 +78,8 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     as_of = as_of.astimezone(UTC)
     tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
     compared = compare_tests(inputs.features, tests, settings)
-    plain = pl.concat([residual_frame(part, settings) for part in compared])
-    residuals, test_q = add_flags(plain, tests, settings)
+    plain = pl.concat([residual_frame(part) for part in compared])
+    residuals, test_q = add_flags(plain, direction_frame(compared), tests, settings)
     gaps = find_gaps(residuals, tests)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)

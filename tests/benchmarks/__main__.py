@@ -46,6 +46,9 @@ def main() -> None:
         rows.append(_measure_bomb(Path(folder)))
         simulated = _child("simulate", Path(folder) / "simulated")
         rows.append(Row(_SIMULATED, simulated["seconds"], simulated["peak_mib"]))
+        judged = _child_of("tests.benchmarks.many_tests", str(options.judged_tests))
+        what = f"judge {options.judged_tests:,} invented tests of 50 models (ratio: to one sort)"
+        rows.append(Row(what, judged["seconds"], judged["peak_mib"], judged["ratio"]))
         if not options.without_demo:
             rows.append(_measure_demo(Path(folder) / "demo"))
     rows.append(_measure_help())
@@ -59,6 +62,7 @@ def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks")
     parser.add_argument("--logs", type=int, default=2000)
     parser.add_argument("--rows", type=int, default=900)
+    parser.add_argument("--judged-tests", type=int, default=100_000)
     parser.add_argument("--json", type=Path, default=Path("build/benchmarks.json"))
     parser.add_argument("--without-demo", action="store_true")
     return parser.parse_args()
