@@ -78,6 +78,21 @@ def find_periodic_units(
     )
 
 
+def drop_overlapping(units: pl.DataFrame, others: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """The units of windows that share no block with a window of the others."""
+    spans = pl.concat(others).select(pl.col("first_row").alias("begin"), "last_row").sort("begin")
+    if units.is_empty() or spans.is_empty():
+        return units
+    windows = units.group_by("window_number", maintain_order=True).agg(
+        pl.col("first_row").min(), pl.col("last_row").max()
+    )
+    # of the spans that begin before a window ends, how far the furthest reaches
+    before = np.searchsorted(spans["begin"].to_numpy(), windows["last_row"].to_numpy(), "right")
+    reach = np.concatenate([[-1], spans["last_row"].cum_max().to_numpy()])[before]
+    free = windows.filter(pl.Series(reach) < pl.col("first_row"))
+    return units.filter(pl.col("window_number").is_in(free["window_number"].to_list()))
+
+
 def _trend_channels(frame: pl.DataFrame) -> list[str]:
     return [name for name in _TREND_CHANNELS if name in frame.columns]
 
@@ -114,7 +129,13 @@ def _place_on_blocks(
     trends = _trend_channels(blocks)
     known = cycles.select("test_number", "start_s", "end_s").with_row_index("cycle")
     inside = (
-        blocks.select("test_number", "regime", *trends, time_s=pl.col("start_s") + block_s / 2)
+        blocks.select(
+            "test_number",
+            "regime",
+            "is_past_start",
+            *trends,
+            time_s=pl.col("start_s") + block_s / 2,
+        )
         .with_row_index("row")
         .join_asof(
             known.with_columns(time_s="start_s").sort("test_number", "time_s"),
@@ -130,12 +151,14 @@ def _place_on_blocks(
             pl.col("test_number", "start_s", "end_s", "regime").first(),
             pl.col(trends).mean(),
             n_regimes=pl.col("regime").n_unique(),
+            is_past_start=pl.col("is_past_start").all(),
             n_blocks=pl.len(),
             first_row=pl.col("row").min(),
             last_row=pl.col("row").max(),
         )
         .filter(
             (pl.col("n_regimes") == 1)
+            & pl.col("is_past_start")
             & pl.col("regime").is_in([regime.value for regime in regimes])
             & (pl.col("n_blocks") >= _LEAST_BLOCKS_PER_CYCLE)
             # no gap inside: every block of the cycle is there, but for its two ends
