@@ -17,9 +17,17 @@ from features.events import EVENTS
 from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.tables import Column, Table
+from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
-from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
+from models.tables import (
+    ASSESSMENTS,
+    BASELINES,
+    EVIDENCE,
+    INSTRUMENT_OFFSETS,
+    RESIDUALS,
+    STATES,
+)
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
 
@@ -108,10 +116,11 @@ PER_TEST_TABLES = (
     WINDOWS,
     UNREAD,
     FEATURES,
+    SOAK_BIASES,
     CYCLE_POINTS,
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
-ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
