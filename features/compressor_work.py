@@ -67,7 +67,7 @@ def add_compressor_work(
     stay. Beside them `asked_s`: for how long the test asked to cool, and `top_ratio`: the
     highest ratio of the two pressures meanwhile.
     """
-    told = tests.select("test_number", "compressor")
+    told = tests.select("test_number", "compressor", "control_target")
     frame = (
         blocks.join(told, on="test_number", maintain_order="left")
         .pipe(_add_last_switching, switching)
@@ -88,7 +88,7 @@ def add_compressor_work(
         judged.with_columns(is_cycling=_is_cycling())
         .with_columns(run_start_s=_run_start_s())
         .with_columns(off_code=_off_code())
-        .drop(_EVIDENCE)
+        .drop(*_EVIDENCE, "control_target")
     )
 
 
@@ -135,11 +135,21 @@ def _ratio(columns: list[str]) -> pl.Expr:
 def _by_command(columns: list[str], settings: DerivationSettings) -> pl.Expr:
     """True means: commanded on, or the shaft of an electric compressor turns."""
     commanded = is_commanded_on(columns, settings)
-    answers = [] if commanded is None else [commanded]
+    answers = [] if commanded is None else [pl.when(~_is_set_point(columns)).then(commanded)]
     if "compressor_rpm" in columns:
         is_electric = pl.col("compressor") == "electric"
         answers.append(pl.when(is_electric).then(pl.col("compressor_rpm") > _SHAFT_STANDS_RPM))
     return pl.coalesce(answers) if answers else pl.lit(None, pl.Boolean)
+
+
+def _is_set_point(columns: list[str]) -> pl.Expr:
+    """True means: the only command is the set point of a valve that holds the low side.
+
+    No command at all then asks for the least stroke or for the lowest pressure, by the valve's
+    make, and so does not tell whether the compressor works; the pressures do.
+    """
+    is_held = pl.col("control_target").eq_missing("suction_pressure")
+    return is_held & pl.col("compressor_on").is_null() if "compressor_on" in columns else is_held
 
 
 def _engine_stands(columns: list[str]) -> pl.Expr:

@@ -24,6 +24,12 @@ _START_OVER_S = {"variable_external": 150.0}
 _START_OVER_ELSE_S = 90.0
 # A shorter rest of a run says nothing (tuning value).
 _LEAST_S = 120.0
+# `follows` is told where its standard error, the blocks taken as independent, is below
+_LARGEST_ERROR = 0.15
+# Where no start was seen a low side that stays may be one that is held as well as one that
+# nothing moves: then the high side or the engine must have moved it by so much (relative;
+# tuning value).
+_LEAST_DRIVEN = 0.002
 # A valve lets the low side fall a little as the high side rises (common practice), by some
 # 3 kPa for 100 (tuning value), and holds it lowest where it holds it (share of the run).
 _VALVE_FALL = 0.03
@@ -41,7 +47,9 @@ def add_full_stroke(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
     """
     if not {"low_side_kpa", "high_side_kpa"} <= set(blocks.columns):
         return blocks.with_columns(pl.lit(None, pl.Float64).alias(name) for name in FIGURES)
-    numbered = blocks.with_row_index("full_stroke_row")
+    numbered = blocks.with_row_index("full_stroke_row").with_columns(
+        starts_seen=pl.col("run_start_s") > pl.col("start_s").min().over("test_number")
+    )
     settled = numbered.filter(
         pl.col("compressor") != "fixed_clutch",
         pl.col("is_running"),
@@ -50,6 +58,7 @@ def add_full_stroke(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
         "full_stroke_row",
         "test_number",
         "run_start_s",
+        "starts_seen",
         low=pl.col("low_side_kpa").log(),
         driven=_driven(blocks.columns),
         level_kpa=_level_kpa(),
@@ -61,7 +70,7 @@ def add_full_stroke(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
     return (
         numbered.join(runs.drop("held_kpa"), on=_RUN, how="left", maintain_order="left")
         .join(lifted, on="full_stroke_row", how="left", maintain_order="left")
-        .drop("full_stroke_row")
+        .drop("full_stroke_row", "starts_seen")
     )
 
 
@@ -93,22 +102,23 @@ def _level_kpa() -> pl.Expr:
 def _runs(settled: pl.DataFrame, block_s: float) -> pl.DataFrame:
     """One row per run that is long enough: the figures and the level its valve held."""
     both = settled.filter(pl.col("low").is_finite() & pl.col("driven").is_finite())
-    moved, driven = pl.var("low", ddof=0), pl.var("driven", ddof=0)
-    together = pl.cov("low", "driven", ddof=0)
     runs = both.group_by(_RUN).agg(
-        pl.len().alias("n"),
-        moved.alias("moved"),
-        driven.alias("driven"),
-        together.alias("together"),
+        pl.col("starts_seen").first(),
+        n=pl.len(),
+        moved=pl.var("low", ddof=0),
+        driven=pl.var("driven", ddof=0),
+        together=pl.cov("low", "driven", ddof=0),
         held_kpa=pl.col("level_kpa").quantile(_HELD_SHARE),
     )
     follows = pl.when(pl.col("driven") > 0).then(pl.col("together") / pl.col("driven"))
-    rest = pl.col("moved") - follows * pl.col("together")
-    off = pl.col("moved") - 2.0 * pl.col("together") + pl.col("driven")
+    rest = (pl.col("moved") - follows * pl.col("together")).clip(lower_bound=0.0)
+    off = (pl.col("moved") - 2.0 * pl.col("together") + pl.col("driven")).clip(lower_bound=0.0)
+    is_sure = rest / (pl.col("driven") * pl.col("n")) < _LARGEST_ERROR**2
+    speaks = pl.col("starts_seen") | (pl.col("driven") > _LEAST_DRIVEN**2)
     return runs.filter(pl.col("n") * block_s >= _LEAST_S).select(
         *_RUN,
         "held_kpa",
-        follows=follows,
-        off_full_stroke=off.clip(lower_bound=0.0).sqrt(),
-        unexplained=rest.clip(lower_bound=0.0).sqrt(),
+        follows=pl.when(is_sure).then(follows),
+        off_full_stroke=pl.when(speaks).then(off.sqrt()),
+        unexplained=rest.sqrt(),
     )
