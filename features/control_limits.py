@@ -41,7 +41,7 @@ _OVER_TARGET_K = 2.0
 _DUCT_GAIN_K = 1.0
 # A low side that follows by more than the one share is at full stroke, by less than the other
 # it is held; between them the run holds both (tuning values).
-_FOLLOWS, _HELD = 0.5, 0.0
+_FOLLOWS, _HELD = 0.5, 0.1
 # and then it stands higher where it is not held, by more than (tuning value)
 _LIFTED_KPA = 4.0
 # A stroke or speed that is controlled moves the low side by more than the high side and the

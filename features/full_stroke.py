@@ -24,8 +24,8 @@ _START_OVER_S = {"variable_external": 150.0}
 _START_OVER_ELSE_S = 90.0
 # A shorter rest of a run says nothing (tuning value).
 _LEAST_S = 120.0
-# `follows` is told where its standard error, the blocks taken as independent, is below
-_LARGEST_ERROR = 0.15
+# `follows` is told where its standard error, the blocks taken as independent, is below this.
+_LARGEST_ERROR = 0.25
 # Where no start was seen a low side that stays may be one that is held as well as one that
 # nothing moves: then the high side or the engine must have moved it by so much (relative;
 # tuning value).
