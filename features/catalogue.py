@@ -30,8 +30,10 @@ import polars as pl
 
 from features.channels import CHANNEL
 from features.cycle_records import CYCLE_RECORDS
+from features.explained_records import EXPLAINED_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
+from features.transient_records import TRANSIENT_RECORDS
 
 _ONE = pl.lit(1.0)
 _EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
@@ -171,7 +173,13 @@ RATE_RECORDS: tuple[Feature, ...] = (
     ),
 )  # fmt: skip
 
-FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS)
+FEATURE_RECORDS = (
+    *WINDOW_RECORDS,
+    *CYCLE_RECORDS,
+    *RATE_RECORDS,
+    *TRANSIENT_RECORDS,
+    *EXPLAINED_RECORDS,
+)
 FEATURE: dict[str, Feature] = {feature.name: feature for feature in FEATURE_RECORDS}
 
 

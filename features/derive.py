@@ -19,20 +19,24 @@ from features.channels import channels_in
 from features.context import CONTEXT
 from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
+from features.explained_effects import EFFECTS
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
 from features.periodic import find_periodic_units
-from features.rates import rate_tests
 from features.regimes import CONTINUOUS, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
+from features.story import STORIES
 from features.swings import SWING, find_swings
+from features.transients import Logged
 from features.unread import UNREAD, describe_unread
+from features.whole_tests import read_whole_tests
 from features.window_values import read_windows
 from features.windows import WINDOWS, describe_windows, find_steady_units, join_units
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
+    from features.tables import Table
 
 _STORED_DECIMALS = 6
 # Noted values that would collide with logged channels of the same name.
@@ -45,13 +49,15 @@ _NOTED = {
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived from samples: frames of TRUST, EVENTS, WINDOWS, FEATURES and UNREAD."""
+    """What is derived from samples: one frame per table, in the order of the fields."""
 
     trust: pl.DataFrame
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    effects: pl.DataFrame
+    stories: pl.DataFrame
 
 
 def derive(
@@ -132,6 +138,8 @@ class _Part:
     features: pl.DataFrame
     unread: pl.DataFrame
     impossible: pl.DataFrame
+    effects: pl.DataFrame
+    stories: pl.DataFrame
 
 
 def _derive_at(
@@ -152,13 +160,16 @@ def _derive_at(
     )
     windows = describe_windows(units, blocks, tests, block_s)
     values = read_windows(blocks, units, tests, settings, block_s)
-    rows = [withhold_impossible(values), rate_tests(blocks, log, block_s)]
+    logged = Logged(samples, blocks, log.events, cycles["compressor_on"], block_s)
+    whole = read_whole_tests(logged, log, tests, settings)
     return _Part(
         describe_events(log.events, tests),
         windows,
-        pl.concat(rows, how="diagonal"),
+        pl.concat([withhold_impossible(values), whole.features], how="diagonal"),
         describe_unread(blocks, settling, windows, settings, block_s),
         describe_impossible(values),
+        whole.effects,
+        whole.stories,
     )
 
 
@@ -194,17 +205,25 @@ def _add_air(
 def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        return Derived(trust, EVENTS.empty(), WINDOWS.empty(), FEATURES.empty(), UNREAD.empty())
-    features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
-    named = features.join(
-        tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
-    ).drop("test_number")
-    rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, EFFECTS, STORIES)
+        return Derived(trust, *(table.empty() for table in tables))
+    features = _named([part.features.drop("test_id") for part in parts], FEATURES, tests)
     impossible = [part.impossible for part in parts]
     return Derived(
         pl.concat([trust, *impossible]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
-        rounded.sort("test_id", "regime"),
+        features,
         pl.concat([part.unread for part in parts]).sort("test_id"),
+        _named([part.effects for part in parts], EFFECTS, tests),
+        _named([part.stories for part in parts], STORIES, tests),
     )
+
+
+def _named(parts: list[pl.DataFrame], table: Table, tests: pl.DataFrame) -> pl.DataFrame:
+    """Parts with test_number as one frame of a table, rounded, in order of its key."""
+    named = pl.concat(parts, how="diagonal").join(
+        tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
+    )
+    rounded = pl.selectors.float().round(_STORED_DECIMALS)
+    return table.conform(named.drop("test_number")).with_columns(rounded).sort(table.key)

@@ -19,9 +19,10 @@ import numpy as np
 import polars as pl
 
 from features.block_grids import Grid, lay_grids
-from features.explained_causes import CAUSE_CHANNELS, CAUSES, cause_courses
+from features.explained_causes import CAUSE_CHANNELS, CAUSES, COMPRESSOR, cause_courses
 from features.explained_effects import Terms, effects_frame, effects_of
 from features.explained_fit import (
+    Bounds,
     Explained,
     explain_response,
     gather_series,
@@ -111,10 +112,12 @@ class _Laid:
         """Number of regressors."""
         return int(self.slots.shape[1]) * len(CHAINS_S)
 
-    def signs(self, place: int) -> Integers:
-        """Sign of every regressor's effect on a response, test by regressor."""
-        of_cause = np.array([cause.signs[place] for cause in CAUSES])
-        return np.repeat(of_cause[self.slots], len(CHAINS_S), axis=1)
+    def bounds(self, place: int) -> Bounds:
+        """What is believed of every regressor's effect on a response."""
+        signs = np.array([cause.signs[place] for cause in CAUSES])
+        most = np.array([cause.most[place] for cause in CAUSES])
+        slots = np.repeat(self.slots, len(CHAINS_S), axis=1)
+        return Bounds(signs[slots], most[slots])
 
 
 @dataclass(frozen=True)
@@ -133,7 +136,7 @@ def _explain(grid: Grid, events: pl.DataFrame) -> _Part:
     values: Rows = {"test_number": grid.test_number}
     effects = []
     for place, response in enumerate(RESPONSES):
-        found = explain_response(series, laid.signs(place), place)
+        found = explain_response(series, laid.bounds(place), place)
         kept = _terms(laid, place, found)
         values |= _values_of(response, found, kept)
         effects += effects_of(response.channel, kept)
@@ -152,10 +155,24 @@ def _lay_out(grid: Grid, events: pl.DataFrame) -> _Laid:
         responses.append(np.where(known & is_covered[:, None], value, 0.0))
     inside = inside & (inside.sum(axis=1) * grid.block_s >= _LEAST_S)[:, None]
     courses = cause_courses(grid, events).transpose(1, 0, 2)
-    slots, packed = _packed(courses, inside)
+    slots, packed = _packed(_since_shortly_before(courses, inside, grid.block_s), inside)
     regressors = behind_lags(packed, grid.block_s)
     columns = np.concatenate([regressors, np.stack(responses, axis=1)], axis=1)
     return _Laid(grid, inside, columns, slots, courses)
+
+
+def _since_shortly_before(courses: Floats, inside: Booleans, block_s: float) -> Floats:
+    """Courses at rest until a minute before the blocks looked at, but for the compressor's own.
+
+    What was switched with the compressor is part of its start; only the start itself may
+    reach so far.
+    """
+    lead = round(_AFTER_STARTING_S / block_s)
+    first = np.maximum(np.argmax(inside, axis=1) - lead, 0)[:, None, None]
+    at_first = np.take_along_axis(courses, first, axis=2)
+    is_before = np.arange(courses.shape[2])[None, None, :] < first
+    is_other = np.array([cause.code != COMPRESSOR for cause in CAUSES])[None, :, None]
+    return np.where(is_before & is_other, at_first, courses)
 
 
 def _packed(courses: Floats, inside: Booleans) -> tuple[Integers, Floats]:

@@ -1,6 +1,6 @@
 """What can move the duct air and the pressures inside a test: the causes and their signs.
 
-Holds `CAUSES` and `add_causes`, which makes of a grid of blocks one course per cause: a
+Holds `CAUSES` and `cause_courses`, which makes of a grid of blocks one course per cause: a
 channel where it is logged, else a staircase of the events that were seen. Signs follow from
 how the circuit works (common practice, no source): a cause whose fitted effect has the
 wrong sign explains nothing. Does not belong here: the fit (`explained_fit`).
@@ -11,6 +11,7 @@ counts only as far as the duct and the low side fall behind a rise of it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -33,12 +34,17 @@ class Cause:
     ----------
     code, words
         For machines and for a sentence.
+    unit
+        Of its change, as printed.
     channels
         Those that give its course, the best first.
     rises, falls
         Kinds of events that make its course where no channel does.
     signs
         Of the effect of a rise on duct air, low side and high side; 0 where either can be.
+    most
+        Largest believable effect of one step on each, K, kPa, kPa; a larger one is a drift that
+        happens to go along (tuning values, about twice what a car does).
     scale
         Change of the channel that counts as one step of an event.
     least
@@ -47,47 +53,58 @@ class Cause:
 
     code: str
     words: str
+    unit: str
     channels: tuple[str, ...]
     rises: tuple[str, ...] = ()
     falls: tuple[str, ...] = ()
     signs: tuple[int, int, int] = (0, 0, 0)
+    most: tuple[float, float, float] = (math.inf, math.inf, math.inf)
     scale: float = 1.0
     least: float = 0.0
 
 
+COMPRESSOR = "compressor"
 CAUSES: tuple[Cause, ...] = (
-    Cause("intake_air", "intake", ("intake_air_c",), signs=(1, 1, 1), least=0.15),
     Cause(
-        "condenser_air", "condenser air", ("condenser_inlet_air_c", "ambient_air_c"),
-        signs=(1, 1, 1), least=0.15,
+        "intake_air", "intake", "K", ("intake_air_c",),
+        signs=(1, 1, 1), most=(1.5, 15.0, 40.0), least=0.15,
     ),
     Cause(
-        "engine_speed", "engine speed", ("engine_rpm",), ("engine_faster",), ("engine_slower",),
-        signs=(-1, -1, 1), scale=500.0, least=15.0,
+        "condenser_air", "condenser air", "K", ("condenser_inlet_air_c", "ambient_air_c"),
+        signs=(1, 1, 1), most=(1.0, 15.0, 60.0), least=0.15,
     ),
     Cause(
-        "condenser_fan", "condenser fan", ("condenser_fan_pct",), ("fan_up",), ("fan_down",),
-        signs=(-1, -1, -1), scale=50.0, least=1.0,
+        "engine_speed", "engine speed", "1/min", ("engine_rpm",),
+        ("engine_faster",), ("engine_slower",),
+        signs=(-1, -1, 1), most=(5.0, 80.0, 400.0), scale=500.0, least=15.0,
     ),
     Cause(
-        "vehicle_speed", "vehicle speed", ("vehicle_speed_kmh",),
-        signs=(-1, -1, -1), scale=20.0, least=1.0,
+        "condenser_fan", "condenser fan", "points", ("condenser_fan_pct",),
+        ("fan_up",), ("fan_down",),
+        signs=(-1, -1, -1), most=(8.0, 80.0, 900.0), scale=50.0, least=1.0,
     ),
     Cause(
-        "stroke", "compressor command", ("compressor_command_pct",),
-        ("displacement_up",), ("displacement_down",), signs=(-1, -1, 1), scale=30.0, least=1.0,
+        "vehicle_speed", "vehicle speed", "km/h", ("vehicle_speed_kmh",),
+        signs=(-1, -1, -1), most=(8.0, 80.0, 600.0), scale=20.0, least=1.0,
     ),
     Cause(
-        "compressor", "compressor on", (), ("compressor_on",), ("compressor_off",),
-        signs=(-1, -1, 0),
+        "stroke", "compressor command", "points", ("compressor_command_pct",),
+        ("displacement_up",), ("displacement_down",),
+        signs=(-1, -1, 1), most=(10.0, 150.0, 500.0), scale=30.0, least=1.0,
     ),
     Cause(
-        "blower", "blower", ("blower_pct",), ("blower_up",), ("blower_down",),
-        signs=(1, 1, 1), scale=25.0, least=1.0,
+        COMPRESSOR, "the compressor's switching", "steps", (),
+        ("compressor_on",), ("compressor_off",),
+        signs=(-1, -1, 0), most=(40.0, 800.0, 3000.0),
     ),
     Cause(
-        "recirculation", "recirculation", ("recirculation_pct",),
-        ("recirculation_on",), ("recirculation_off",), scale=100.0, least=1.0,
+        "blower", "blower", "points", ("blower_pct",), ("blower_up",), ("blower_down",),
+        signs=(1, 1, 1), most=(8.0, 100.0, 400.0), scale=25.0, least=1.0,
+    ),
+    Cause(
+        "recirculation", "recirculation", "points", ("recirculation_pct",),
+        ("recirculation_on",), ("recirculation_off",),
+        most=(20.0, 150.0, 600.0), scale=100.0, least=1.0,
     ),
 )  # fmt: skip
 

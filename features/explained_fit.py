@@ -94,6 +94,14 @@ def gather_series(columns: Floats, inside: Booleans, n_regressors: int, fold: In
 
 
 @dataclass(frozen=True)
+class Bounds:
+    """What effects are believed, test by regressor: sign (0: either) and largest size."""
+
+    signs: Integers
+    most: Floats
+
+
+@dataclass(frozen=True)
 class Explained:
     """What the terms explain of one response, test by test.
 
@@ -117,23 +125,18 @@ class Explained:
     coefficients: Floats
 
 
-def explain_response(series: Series, signs: Integers, response: int) -> Explained:
+def explain_response(series: Series, bounds: Bounds, response: int) -> Explained:
     """The terms that explain a response, and how much they foretell of it.
 
-    Parameters
-    ----------
-    signs
-        Of each regressor's effect, test by regressor; 0 where either can be.
-    response
-        Place of the response behind the regressors.
+    `response` is the place of the response behind the regressors.
     """
     column = series.n_regressors + response
     everything = series.parts.sum(axis=0)
     movement = np.maximum(everything[:, column, column], 0.0)
-    path = _path(everything, signs, column)
+    path = _path(everything, bounds, column)
     errors = np.zeros(path.coefficients.shape[:2])
     for unseen in series.parts:
-        rest = _path(everything - unseen, signs, column)
+        rest = _path(everything - unseen, bounds, column)
         errors += _squares(rest, unseen, column)
     count = _effective_counts(series, everything, path, column)
     n_candidates = (np.einsum("tpp->tp", everything)[:, : series.n_regressors] > 0.0).sum(axis=1)
@@ -199,13 +202,13 @@ def _kept(errors: Floats, n_effective: Floats, n_candidates: Integers) -> Intege
     return kept
 
 
-def _path(products: Floats, signs: Integers, column: int) -> _Path:
+def _path(products: Floats, bounds: Bounds, column: int) -> _Path:
     """Forward selection by pivoted Cholesky factorisation.
 
-    A regressor whose effect would have the wrong sign is passed over; where a new one turns
-    the sign of one taken before, the terms before it stand.
+    A regressor whose effect would be out of its bounds is passed over; where a new one drives
+    one taken before out of them, the terms before it stand.
     """
-    n_tests, n = signs.shape
+    n_tests, n = bounds.signs.shape
     size = np.einsum("tpp->tp", products)[:, :n]
     left, along = size.copy(), products[:, :n, column].copy()
     rows = np.zeros((n_tests, MOST_TERMS, n))
@@ -214,7 +217,8 @@ def _path(products: Floats, signs: Integers, column: int) -> _Path:
     coefficients = np.zeros((n_tests, MOST_TERMS + 1, MOST_TERMS))
     place = np.arange(n_tests)
     for term in range(MOST_TERMS):
-        is_fit = (left > _LEAST_NEW * size) & (along * signs >= 0.0) & (size > 0.0)
+        is_fit = (left > _LEAST_NEW * size) & (along * bounds.signs >= 0.0) & (size > 0.0)
+        is_fit &= np.abs(along) <= bounds.most * left
         gain = np.where(is_fit, along**2 / np.where(left > 0.0, left, 1.0), 0.0)
         best = np.argmax(gain, axis=1)
         is_found = gain[place, best] > 0.0
@@ -227,10 +231,18 @@ def _path(products: Floats, signs: Integers, column: int) -> _Path:
         along -= rows[:, term] * heights[:, term, None]
         left -= rows[:, term] ** 2
         found = _back_substituted(rows, heights, picks, term + 1)
-        sign = signs[place[:, None], np.maximum(picks, 0)]
-        is_signed = np.all(found * sign >= 0.0, axis=1) & is_found
-        coefficients[:, term + 1] = np.where(is_signed[:, None], found, coefficients[:, term])
+        is_believed = _are_within(found, picks, bounds) & is_found
+        coefficients[:, term + 1] = np.where(is_believed[:, None], found, coefficients[:, term])
     return _Path(picks, coefficients)
+
+
+def _are_within(coefficients: Floats, picks: Integers, bounds: Bounds) -> Booleans:
+    """True means: every term's effect has its sign, and none is larger than believable."""
+    place, taken = np.arange(picks.shape[0])[:, None], np.maximum(picks, 0)
+    is_signed = coefficients * bounds.signs[place, taken] >= 0.0
+    return np.asarray(
+        np.all(is_signed & (np.abs(coefficients) <= bounds.most[place, taken]), axis=1)
+    )
 
 
 def _back_substituted(rows: Floats, heights: Floats, picks: Integers, n_terms: int) -> Floats:

@@ -30,6 +30,8 @@ class Response:
     unit: str
     suffix: str
     least: float
+    place: str
+    decimals: int
 
     @property
     def names(self) -> tuple[str, str, str]:
@@ -42,9 +44,9 @@ class Response:
 
 
 RESPONSES: tuple[Response, ...] = (
-    Response("duct_air_c", "duct_air", "duct air", "K", "k", 0.2),
-    Response("low_side_kpa", "low_side", "low side", "kPa", "kpa", 2.0),
-    Response("high_side_kpa", "high_side", "high side", "kPa", "kpa", 8.0),
+    Response("duct_air_c", "duct_air", "duct air", "K", "k", 0.2, "at the duct", 1),
+    Response("low_side_kpa", "low_side", "low side", "kPa", "kpa", 2.0, "of the low side", 0),
+    Response("high_side_kpa", "high_side", "high side", "kPa", "kpa", 8.0, "of the high side", 0),
 )
 
 

@@ -51,7 +51,18 @@ INTERMEDIATES: dict[str, tuple[str, ...]] = {
 }
 
 # The unit as the last part of a name, longest first; `pressure_ratio` carries none.
-_NAME_SUFFIXES = ("_kj_per_kg", "_per_min", "_kpa", "_kmh", "_rpm", "_pct", "_c", "_k")
+_NAME_SUFFIXES = (
+    "_kj_per_kg",
+    "_kpa_per_s",
+    "_per_min",
+    "_kpa",
+    "_kmh",
+    "_rpm",
+    "_pct",
+    "_c",
+    "_k",
+    "_s",
+)
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,8 @@ _LEAST_LAG_ONE = 0.25
 # Events as regular as the swing make it, not the valve.
 _SAME_PERIOD = 0.3
 _LOW, _HIGH = 0.05, 0.95
+# A smaller swing has no period worth telling (tuning value).
+_LEAST_SWING_K = 0.5
 
 
 def hunting(grid: Grid, events: pl.DataFrame) -> Values:
@@ -61,6 +63,7 @@ def hunting(grid: Grid, events: pl.DataFrame) -> Values:
     swing = _half_range(values, inside) / np.where(
         half > 0, np.sin(half) / np.maximum(half, 1e-9), 1.0
     )
+    period_s = np.where(swing >= _LEAST_SWING_K, period_s, np.nan)
     out["superheat_swing_k"][tests] = swing
     out["u:superheat_swing_k"][tests] = swing / np.sqrt(2.0 * n_seconds / _LONGEST_S * 2.0)
     out["superheat_hunting_s"][tests] = period_s

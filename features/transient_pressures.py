@@ -33,6 +33,8 @@ _FAN_BEFORE_S = 10.0
 _FAN_FROM_S, _FAN_TO_S = 5.0, 40.0
 # A swing is not read while the fan is switched again sooner than this.
 _LEAST_ALONE_S = 15.0
+# So long after the compressor was switched the high side moves by that.
+_COMPRESSOR_SHADOW_S = 60.0
 
 
 def start_rates(
@@ -117,15 +119,13 @@ def fan_swings(grid: Grid, events: pl.DataFrame) -> pl.DataFrame:
     """Fall of the high side at each rise of the fan: one row per event.
 
     Columns: test_number, time_s, swing_kpa (median of the 10 s before minus the lowest block
-    of the 5th to 40th second after, or up to the next event).
+    of the 5th to 40th second after, or up to the next event), fall_s (until then).
     """
-    fan = events.filter(pl.col("kind_code") == "fan_up").join(
-        _next_events(events), on=("test_number", "time_s"), how="left"
-    )
+    fan = _alone(events.filter(pl.col("kind_code") == "fan_up"), events)
     row = grid.place(fan["test_number"].to_numpy().astype(np.int64))
     fan, row = fan.filter(row >= 0), row[row >= 0]
     if "high_side_kpa" not in grid.values or not row.size:
-        return pl.DataFrame(schema=_SWINGS_SCHEMA)
+        return pl.DataFrame(schema=SWINGS_SCHEMA)
     time_s = fan["time_s"].to_numpy()
     next_s = fan["next_s"].fill_null(np.inf).to_numpy()
     since_s = grid.middle_s[row] - time_s[:, None]
@@ -135,19 +135,47 @@ def fan_swings(grid: Grid, events: pl.DataFrame) -> pl.DataFrame:
     end_s = np.minimum(_FAN_TO_S, next_s - time_s)[:, None] - half_s
     after = (since_s >= _FAN_FROM_S) & (since_s <= end_s)
     level = _median_where(high, before)
-    lowest = np.where(after & np.isfinite(high), high, np.inf).min(axis=1)
+    filled = np.where(after & np.isfinite(high), high, np.inf)
+    lowest, place = filled.min(axis=1), np.argmin(filled, axis=1)
     swing = np.where(np.isfinite(lowest), level - lowest, np.nan)
-    alone = next_s - time_s >= _LEAST_ALONE_S
-    columns = {"test_number": fan["test_number"], "time_s": time_s, "swing_kpa": swing}
-    found = pl.DataFrame(columns, schema=_SWINGS_SCHEMA).fill_nan(None)
-    return found.filter(pl.Series(alone) & pl.col("swing_kpa").is_not_null())
+    columns = {
+        "test_number": fan["test_number"],
+        "time_s": time_s,
+        "swing_kpa": swing,
+        "fall_s": since_s[np.arange(row.size), place],
+    }
+    found = pl.DataFrame(columns, schema=SWINGS_SCHEMA).fill_nan(None)
+    return found.drop_nulls("swing_kpa")
 
 
-_SWINGS_SCHEMA = {
+SWINGS_SCHEMA = {
     "test_number": pl.UInt32(),
     "time_s": pl.Float64(),
     "swing_kpa": pl.Float64(),
+    "fall_s": pl.Float64(),
 }
+
+
+def _alone(fan: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
+    """The fan's events that no switching of the compressor precedes, and no event follows, soon.
+
+    Adds next_s, the time of the next event.
+    """
+    is_switching = pl.col("kind_code").is_in(["compressor_on", "compressor_off"])
+    switched = events.filter(is_switching).select("test_number", "time_s", switched_s="time_s")
+    timed = (
+        fan.sort("test_number", "time_s")
+        .join_asof(
+            switched.sort("test_number", "time_s"),
+            on="time_s",
+            by="test_number",
+            check_sortedness=False,
+        )
+        .join(_next_events(events), on=("test_number", "time_s"), how="left")
+    )
+    since_s = (pl.col("time_s") - pl.col("switched_s")).fill_null(float("inf"))
+    until_s = (pl.col("next_s") - pl.col("time_s")).fill_null(float("inf"))
+    return timed.filter((since_s >= _COMPRESSOR_SHADOW_S) & (until_s >= _LEAST_ALONE_S))
 
 
 def _next_events(events: pl.DataFrame) -> pl.DataFrame:

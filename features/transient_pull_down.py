@@ -47,7 +47,7 @@ _AFTER_WITHIN_S = 15.0
 # A fall slower than this has no time, K/s.
 _TINY_SLOPE = 1e-4
 # The low side undershoots soon after the start, or not at all (common practice, no source).
-_UNDERSHOOT_WITHIN_S = 120.0
+_UNDERSHOOT_WITHIN_S = 60.0
 _RECOVERS_WITHIN_S = 60.0
 _LEAST_UNDERSHOOT_KPA = 3.0
 # 1 sd of normal noise from the median absolute second difference: 1.4826 / sqrt(6)
@@ -63,7 +63,8 @@ class Started:
     since_s: Floats
     start_uncertainty_s: Floats
     run_s: Floats
-    quiet_s: Floats
+    quiet_from_s: Floats
+    quiet_to_s: Floats
 
     def values(self, channel: str) -> Floats:
         """A channel, test by block; NaN throughout where it is not logged."""
@@ -89,15 +90,20 @@ def place_starts(grid: Grid, starts: pl.DataFrame) -> Started:
         grid.middle_s[row[mine]] - start_s[:, None],
         starts["start_uncertainty_s"].to_numpy()[mine],
         starts["run_end_s"].to_numpy()[mine] - start_s,
+        starts["quiet_start_s"].to_numpy()[mine] - start_s,
         starts["quiet_end_s"].to_numpy()[mine] - start_s,
     )
 
 
 def fitted_pull_down(started: Started) -> Values:
-    """Level, parts and time constants of the duct air's fall, with standard errors ("u:...")."""
+    """Level, parts and time constants of the duct air's fall, with standard errors ("u:...").
+
+    Time counts from the start, or from the last event of its first minute.
+    """
     duct = started.values("duct_air_c")
     half_s = started.grid.block_s / 2.0
-    is_quiet = started.since_s <= started.quiet_s[:, None] - half_s
+    quiet_s = started.since_s - started.quiet_from_s[:, None]
+    is_quiet = (quiet_s >= half_s) & (started.since_s <= started.quiet_to_s[:, None] - half_s)
     inside = started.is_run & is_quiet & np.isfinite(duct)
     names = ("level_c", "fast_k", "fast_s", "slow_k", "slow_s")
     out = {
@@ -108,12 +114,12 @@ def fitted_pull_down(started: Started) -> Values:
     tried = np.flatnonzero(inside.sum(axis=1) >= _LEAST_BLOCKS)
     if not tried.size:
         return out
-    aligned, known, first_s = _aligned(duct[tried], inside[tried], started.since_s[tried])
+    aligned, known, first_s = _aligned(duct[tried], inside[tried], quiet_s[tried])
     fit = fit_two_exponentials(first_s, started.grid.block_s, aligned, known)
     order = np.argsort(fit.values[:, [2, 4]], axis=1)
     values, errors = _in_order(fit.values, order), _in_order(fit.errors, order)
     rest_k = np.sqrt((fit.rest**2).sum(axis=1) / (inside[tried].sum(axis=1) - 5))
-    span_s = np.where(inside[tried], started.since_s[tried], 0.0).max(axis=1)
+    span_s = np.where(inside[tried], quiet_s[tried], 0.0).max(axis=1)
     told = _may_be_told(values, errors, rest_k, span_s)
     for place, name in enumerate(names):
         is_time = name.endswith("_s")
@@ -214,7 +220,7 @@ def undershoot(started: Started) -> Values:
     place = np.arange(best.size)
     size, noise = rise[place, best], _noise(started.values("low_side_kpa"))
     is_seen = size > np.maximum(_LEAST_UNDERSHOOT_KPA, 4.0 * noise)
-    was_read = np.isfinite(size) & (started.run_s >= _UNDERSHOOT_WITHIN_S)
+    was_read = np.isfinite(size) & (started.run_s >= _UNDERSHOOT_WITHIN_S + _RECOVERS_WITHIN_S)
     within_s = started.grid.block_s / np.sqrt(12.0)
     return {
         "start_undershoot_kpa": np.where(was_read, np.where(is_seen, size, 0.0), np.nan),

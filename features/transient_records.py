@@ -13,10 +13,12 @@ from features.records import Feature
 
 _STARTED = "the start of the compressor is in the log"
 _FITTED = (
-    f"{_STARTED}, then three of the slower time constants without an event of the control; "
+    f"{_STARTED}; from the last event of its first minute on, which t counts from, three of the "
+    "slower time constants without an event; "
     "both parts at least three times their standard error, both times known to 30 %"
 )
 _FALLEN = f"{_STARTED}, then at least 300 s of running in which the duct falls by 3 K or more"
+_FAN_ALONE = "a minute or more after the compressor was switched, and no event within 15 s"
 _RESTED = "the compressor rests for 45 s or more after its last stop"
 _CYCLED = "three cycles or more in a row"
 _SETTLED = "180 s on end in a settled regime"
@@ -106,7 +108,7 @@ PRESSURE_RECORDS: tuple[Feature, ...] = (
     ),
     _of_test(
         ("fan_swing_kpa", "kPa", "fall of the high side as the condenser fan steps up, median"),
-        ("n_fan_events", "high_side_kpa"), "the fan steps up, and no event follows within 15 s",
+        ("n_fan_events", "high_side_kpa"), _FAN_ALONE,
         "median of the 10 s before minus the lowest of the 5th to 40th second after",
     ),
     _of_test(

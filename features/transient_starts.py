@@ -12,8 +12,8 @@ import polars as pl
 # the compressor then rests for as long as the pressures need to tell a time constant.
 _LEAST_PAUSE_S = 30.0
 _LEAST_REST_S = 45.0
-# What is switched together with the compressor is part of its start.
-_WITH_START_S = 5.0
+# What is switched in the first minute, a fan's second stage for one, is part of the start.
+_WITH_START_S = 60.0
 # Standard uncertainty of an event's time: a command by one sample, an edge by half a block.
 _COMMAND_S = 0.5
 _EDGE_S = 2.0
@@ -23,7 +23,8 @@ def find_starts(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> p
     """The first start of each test that has one.
 
     Columns: test_number, start_s, start_uncertainty_s, run_end_s (the compressor stops, or the
-    log ends), quiet_end_s (any other event, or the run ends).
+    log ends), quiet_start_s and quiet_end_s (no event between them: from the last of the
+    start's own minute to the next, or the end of the run).
     """
     ends = _log_ends(blocks, block_s)
     switched = _switchings(events)
@@ -41,6 +42,7 @@ def find_starts(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> p
         )
     )
     is_later = pl.col("time_s") > pl.col("start_s") + _WITH_START_S
+    is_own = pl.col("time_s").is_between(pl.col("start_s"), pl.col("start_s") + _WITH_START_S)
     is_stop = (pl.col("kind_code") == "compressor_off") & (pl.col("time_s") > pl.col("start_s"))
     after = (
         events.join(starts, on="test_number")
@@ -48,6 +50,7 @@ def find_starts(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> p
         .agg(
             stop_s=pl.col("time_s").filter(is_stop).min(),
             event_s=pl.col("time_s").filter(is_later).min(),
+            settled_s=pl.col("time_s").filter(is_own).max(),
         )
     )
     return (
@@ -58,6 +61,7 @@ def find_starts(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> p
             "start_s",
             "start_uncertainty_s",
             run_end_s=pl.min_horizontal("stop_s", "log_end_s"),
+            quiet_start_s=pl.coalesce("settled_s", "start_s"),
             quiet_end_s=pl.min_horizontal("stop_s", "event_s", "log_end_s"),
         )
         .sort("test_number")

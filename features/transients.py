@@ -18,7 +18,13 @@ from features.instruments import SENSORS, sensor_column
 from features.refrigerant import add_saturation_temperatures
 from features.regimes import CONTINUOUS
 from features.transient_hunting import SUPERHEAT, hunting
-from features.transient_pressures import clutch_cycling, equalisation, fan_swings, start_rates
+from features.transient_pressures import (
+    SWINGS_SCHEMA,
+    clutch_cycling,
+    equalisation,
+    fan_swings,
+    start_rates,
+)
 from features.transient_pull_down import (
     fitted_pull_down,
     place_starts,
@@ -73,10 +79,18 @@ class Logged:
     block_s: float
 
 
+@dataclass(frozen=True)
+class Transients:
+    """Per test_number the values of `transient_records` and start_s; swings of the fan."""
+
+    values: pl.DataFrame
+    swings: pl.DataFrame
+
+
 def read_transients(
     logged: Logged, tests: pl.DataFrame, settings: DerivationSettings
-) -> pl.DataFrame:
-    """One row per test of the blocks: test_number, the transients and their uncertainties.
+) -> Transients:
+    """The transients of all tests of the blocks, with their uncertainties.
 
     `tests` has test_id, test_number, refrigerant and the columns of `instruments`.
     """
@@ -90,10 +104,13 @@ def read_transients(
         _swings_by_test(swings),
         clutch_cycling(logged.ordered, logged.events, logged.cycles),
     ]
-    rows = _sensors(logged.blocks, tests, settings)
+    rows = _sensors(logged.blocks, tests, settings).join(
+        starts.select("test_number", "start_s"), on="test_number", how="left", maintain_order="left"
+    )
     for part in found:
         rows = rows.join(part, on="test_number", how="left", maintain_order="left")
-    return rows.select("test_number", *_with_uncertainties(rows.columns))
+    values = rows.select("test_number", "start_s", *_with_uncertainties(rows.columns))
+    return Transients(values, swings)
 
 
 def _on_grids(
@@ -116,7 +133,7 @@ def _on_grids(
         columns.append(settled.join(of_starts, on="test_number", how="left"))
         swings.append(fan_swings(grid, logged.events))
     if not columns:
-        return pl.DataFrame(schema={"test_number": pl.UInt32()}), pl.DataFrame()
+        return pl.DataFrame(schema={"test_number": pl.UInt32()}), pl.DataFrame(schema=SWINGS_SCHEMA)
     together = pl.concat(columns).with_columns(pl.col("test_number").cast(pl.UInt32))
     return together.fill_nan(None), pl.concat(swings)
 

@@ -171,6 +171,8 @@ def _derived(
         "windows": derived.windows,
         "features": derived.features,
         "unread": derived.unread,
+        "effects": derived.effects,
+        "stories": derived.stories,
     }
 
 

@@ -13,7 +13,9 @@ from features.catalogue import FEATURES
 from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.events import EVENTS
+from features.explained_effects import EFFECTS
 from features.screening import TRUST
+from features.story import STORIES
 from features.tables import Column, Table
 from features.unread import UNREAD
 from features.windows import WINDOWS
@@ -97,7 +99,17 @@ RUNS = Table(
 )
 
 # What one log brings, replaced together with its row in LOGS.
-PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES)
+PER_TEST_TABLES = (
+    CONTEXT,
+    SAMPLES,
+    TRUST,
+    EVENTS,
+    WINDOWS,
+    UNREAD,
+    FEATURES,
+    EFFECTS,
+    STORIES,
+)
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 
