@@ -16,6 +16,7 @@ from features.air_columns import add_clamp_air, add_condenser_air, add_duct_air,
 from features.blocks import block_lengths, make_blocks, number_tests, order_samples
 from features.catalogue import FEATURES
 from features.channels import channels_in
+from features.compressor_work import Switching
 from features.context import CONTEXT
 from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
@@ -23,6 +24,7 @@ from features.explained_effects import EFFECTS
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
 from features.periodic import find_periodic_units
+from features.regime_spans import REGIMES, describe_regimes
 from features.regimes import CONTINUOUS, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
@@ -49,13 +51,14 @@ _NOTED = {
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived from samples: one frame per table, in the order of the fields."""
+    """What is derived from samples: frames of the tables of the same names."""
 
     trust: pl.DataFrame
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
     effects: pl.DataFrame
     stories: pl.DataFrame
 
@@ -137,6 +140,7 @@ class _Part:
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
     impossible: pl.DataFrame
     effects: pl.DataFrame
     stories: pl.DataFrame
@@ -148,9 +152,8 @@ def _derive_at(
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    blocks = _add_air(
-        add_regimes(blocks, tests, cycles["compressor_on"], settings), tests, settings
-    )
+    switching = Switching(log.events, cycles["compressor_on"])
+    blocks = _add_air(add_regimes(blocks, tests, switching, settings, block_s), tests, settings)
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
@@ -167,6 +170,7 @@ def _derive_at(
         windows,
         pl.concat([withhold_impossible(values), whole.features], how="diagonal"),
         describe_unread(blocks, settling, windows, settings, block_s),
+        describe_regimes(blocks, tests, block_s),
         describe_impossible(values),
         whole.effects,
         whole.stories,
@@ -205,7 +209,7 @@ def _add_air(
 def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, EFFECTS, STORIES)
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, EFFECTS, STORIES)
         return Derived(trust, *(table.empty() for table in tables))
     features = _named([part.features.drop("test_id") for part in parts], FEATURES, tests)
     impossible = [part.impossible for part in parts]
@@ -215,6 +219,7 @@ def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Deri
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         features,
         pl.concat([part.unread for part in parts]).sort("test_id"),
+        pl.concat([part.regimes for part in parts]).sort(REGIMES.key),
         _named([part.effects for part in parts], EFFECTS, tests),
         _named([part.stories for part in parts], STORIES, tests),
     )

@@ -227,6 +227,30 @@ class DerivationSettings(BaseModel):
         description="With no command logged, the compressor runs above this high to low "
         "pressure ratio",
     )
+    idle_pressure_ratio: float = Field(
+        default=1.1,
+        gt=1,
+        description="A compressor that is commanded on for a minute and stays below this high "
+        "to low pressure ratio does not work",
+    )
+    pull_down_slope_k_per_min: float = Field(
+        default=0.5,
+        gt=0,
+        description="Pull-down is over when the duct air falls slower than this, K/min",
+    )
+    # some 2 bar gauge for a valve inside the compressor (common practice, no source)
+    held_low_side_kpa_gauge: float = Field(
+        default=200.0,
+        gt=0,
+        description="Low side that the valve of an internally controlled compressor holds, "
+        "kPa above the air around the car",
+    )
+    held_low_side_width_kpa: float = Field(
+        default=30.0,
+        gt=0,
+        description="How far from there the low side may be held: set points differ by model, "
+        "and fall a little with the high side, kPa to either side",
+    )
 
     # ---- events
     least_fan_step_pct: float = Field(

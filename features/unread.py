@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from features.regime_reasons import Reason
 from features.regimes import CONTINUOUS, Regime
 from features.settling import KEYS, LEAST_KEY_CHANNELS, Key, Settling
 from features.steadiness import fit_trailing_line
@@ -40,6 +41,15 @@ class Obstacle(Enum):
     NEVER_RAN = (
         "the compressor never ran: its command stayed off, or the high side never stood above "
         "{ratio:g} times the low side"
+    )
+    ASKED_IN_VAIN = (
+        "the car was asked to cool for {asked_s:g} s, but the high side never stood above "
+        "{top:.2f} times the low side: the compressor does not turn or does not pump, or the "
+        "circuit is empty"
+    )
+    STILL_PULLING_DOWN = (
+        "the air was still being pulled down, by {fall:.1f} K/min at the last; values are read "
+        "when it holds its level: let the car run longer"
     )
     RAN_TOO_SHORT = (
         "the compressor ran for {ran_s:g} s at most; values are read from {settle_s:g} s after "
@@ -117,6 +127,19 @@ class _Test:
         return _longest_run(inside.to_numpy()) * self.block_s
 
     @property
+    def longest_settled_s(self) -> float:
+        """Longest time on end in one of the settled regimes, the time after a start aside."""
+        regime, is_past_start = self.blocks["regime"], self.blocks["is_past_start"]
+        inside = regime.is_in(_CONTINUOUS).fill_null(value=False) & is_past_start
+        return _longest_run(inside.to_numpy()) * self.block_s
+
+    @property
+    def is_pulled_down_late(self) -> bool:
+        """True means: the air still falls when windows might begin."""
+        falls = self.blocks["regime"] == Regime.PULL_DOWN.value
+        return bool((falls & self.blocks["is_past_start"]).any())
+
+    @property
     def usable(self) -> Booleans:
         """True means: a window could end here if its channels held still."""
         return self.settling.has_room & (self.settling.n_present >= LEAST_KEY_CHANNELS)
@@ -143,13 +166,16 @@ def _reason(test: _Test) -> tuple[str, str | None, str]:
 def _obstacle(test: _Test) -> Obstacle | None:
     """What left no room for a window; None when there was room."""
     regime = test.blocks["regime"].drop_nulls()
-    settled_s = test.longest_s(_CONTINUOUS)
+    reasons = test.blocks["regime_reason"].drop_nulls()
+    settled_s, window_s = test.longest_settled_s, test.settling.length * test.block_s
     is_cycling = (regime == Regime.CYCLING.value).sum() > regime.is_in(_CONTINUOUS).sum()
     conditions = (
         (Obstacle.RUNNING_NOT_KNOWN, regime.is_empty()),
+        (Obstacle.ASKED_IN_VAIN, (reasons == Reason.NEVER_RAN.code).any()),
         (Obstacle.NEVER_RAN, not regime.is_in(_RUNNING).any()),
         (Obstacle.CYCLES_UNEVEN, is_cycling),
-        (Obstacle.RAN_TOO_SHORT, settled_s < test.settling.length * test.block_s),
+        (Obstacle.STILL_PULLING_DOWN, test.is_pulled_down_late and settled_s < window_s),
+        (Obstacle.RAN_TOO_SHORT, settled_s < window_s),
         (Obstacle.EVENTS_TOO_CLOSE, not test.settling.has_room.any()),
         (Obstacle.TOO_FEW_CHANNELS, not test.usable.any()),
     )
@@ -162,6 +188,9 @@ def _figures(test: _Test) -> dict[str, object]:
     needed_s = settings.settle_after_start_s + settings.window_s
     return {
         "ratio": settings.running_pressure_ratio,
+        "asked_s": test.blocks["asked_s"].max(),
+        "top": test.blocks["top_ratio"].max() or 0.0,
+        "fall": _last(test.blocks.filter(regime=Regime.PULL_DOWN.value)["fall_per_min"]),
         "ran_s": test.longest_s(_RUNNING),
         "settle_s": settings.settle_after_start_s,
         "window_s": settings.window_s,
@@ -171,6 +200,12 @@ def _figures(test: _Test) -> dict[str, object]:
         "least": LEAST_KEY_CHANNELS,
         "channels": ", ".join(key.words for key in KEYS if key.counts),
     }
+
+
+def _last(values: pl.Series) -> float:
+    """The last value known; 0 where none is."""
+    known = values.drop_nulls()
+    return float(known[-1]) if known.len() else 0.0
 
 
 def _unsettled(test: _Test) -> tuple[str, str | None, str]:

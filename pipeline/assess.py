@@ -50,19 +50,24 @@ def assess(
 ) -> AssessSummary:
     """Bring the judgement in the store up to date; returns what was done."""
     progress.begin("Judging the fleet", 1)
-    inputs = AssessmentInputs(
-        features=store.read("features"),
-        context=store.read("context"),
-        vehicles=store.read("vehicles"),
-        models=store.read("models"),
-        repairs=store.read("repairs"),
-    )
+    inputs = assessment_inputs(store)
     made_from = _inputs_hash(store, inputs, settings, as_of)
     n_rows = 0
     if store.fact(_FACT) != made_from:
         n_rows = _store_judgement(store, judge(inputs, settings, as_of), made_from)
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows)
+
+
+def assessment_inputs(store: Warehouse) -> AssessmentInputs:
+    """What a judgement rests on, as it is stored."""
+    return AssessmentInputs(
+        features=store.read("features"),
+        context=store.read("context"),
+        vehicles=store.read("vehicles"),
+        models=store.read("models"),
+        repairs=store.read("repairs"),
+    )
 
 
 def vehicles_by_state(states: pl.DataFrame) -> dict[str, int]:

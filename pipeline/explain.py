@@ -15,6 +15,7 @@ from pipeline.problems import did_you_mean
 from reports.cautions import INDICATION
 from reports.display import date_text
 from reports.findings import read_comparison
+from reports.retelling import in_display_units
 from reports.wording import quantity_words, reason_words, regime_words, state_words
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ def explain(store: Warehouse, vehicle_id: str, settings: ReportSettings) -> str:
     lines = [
         *_opening(state, settings),
         *_evidence_lines(evidence, context, settings),
+        *_story_lines(store.read_where("stories", "test_id", latest), settings),
         *_unread_lines(store.read_where("unread", "test_id", latest)),
         *_unjudged_lines(store.read_where("residuals", "test_id", latest)),
         *_distrust_lines(store.read_where("trust", "test_id", latest)),
@@ -95,6 +97,13 @@ def _evidence_lines(
             f"z {line.z_text}, p {line.p_text}, q {line.q_text}; compared with {line.baseline}.",
             "    ",
         )
+
+
+def _story_lines(stories: pl.DataFrame, settings: ReportSettings) -> Iterator[str]:
+    for sentence in stories["sentence"].drop_nulls():
+        yield ""
+        yield "What happened in the latest test"
+        yield from _wrapped(in_display_units(sentence, settings), "  ")
 
 
 def _unread_lines(unread: pl.DataFrame) -> Iterator[str]:

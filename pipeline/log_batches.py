@@ -168,6 +168,7 @@ def _derived(
         "samples": mine,
         "trust": derived.trust,
         "events": derived.events,
+        "regimes": derived.regimes,
         "windows": derived.windows,
         "features": derived.features,
         "unread": derived.unread,

@@ -33,6 +33,7 @@ _FRAMES = (
     "features",
     "windows",
     "unread",
+    "stories",
     "events",
     "trust",
     "context",

@@ -12,6 +12,7 @@ SCHEMAS: tuple[str, ...] = (
     "e75508a9535c2805",
     "7d885141655a71c5",
     "d58edf14e85a76dd",
+    "535a1da9be606de4",
 )
 
 

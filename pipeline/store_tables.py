@@ -14,6 +14,7 @@ from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.events import EVENTS
 from features.explained_effects import EFFECTS
+from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.story import STORIES
 from features.tables import Column, Table
@@ -104,6 +105,7 @@ PER_TEST_TABLES = (
     SAMPLES,
     TRUST,
     EVENTS,
+    REGIMES,
     WINDOWS,
     UNREAD,
     FEATURES,

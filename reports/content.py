@@ -72,6 +72,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "cycle_code",
     ),
     "unread": ("test_id", "reason_code", "channel", "sentence"),
+    "stories": ("test_id", "sentence"),
     "events": (
         "test_id",
         "event_number",
@@ -100,7 +101,7 @@ class SiteContent:
     ----------
     states, evidence, residuals
         Tables of `models`: one row per vehicle, per finding, per test and feature.
-    features, windows, unread, events, trust
+    features, windows, unread, stories, events, trust
         Tables of `features`.
     context
         `features.context.CONTEXT`, one row per stored test.
@@ -128,6 +129,7 @@ class SiteContent:
     features: pl.DataFrame
     windows: pl.DataFrame
     unread: pl.DataFrame
+    stories: pl.DataFrame
     events: pl.DataFrame
     trust: pl.DataFrame
     context: pl.DataFrame

@@ -35,6 +35,7 @@ class Ledger:
     tests: Rows
     windows: Rows
     unread: Rows
+    stories: Rows
     events: Rows
     trust: Rows
     refused_columns: Rows
@@ -59,6 +60,7 @@ def open_ledger(content: SiteContent) -> Ledger:
         tests=rows_by(content.context.sort("started_at", "test_id"), "vehicle_id"),
         windows=rows_by(content.windows.sort("test_id", "window_number"), "test_id"),
         unread=rows_by(content.unread.sort("test_id", "reason_code", "channel"), "test_id"),
+        stories=rows_by(content.stories.sort("test_id"), "test_id"),
         events=rows_by(content.events.sort("test_id", "time_s", "event_number"), "test_id"),
         trust=rows_by(distrusted.sort("test_id", "channel", "rule_code"), "test_id"),
         refused_columns=rows_by(columns.sort("path", "column_name", "code"), "path"),

@@ -64,7 +64,7 @@ class SetAside:
 
 @dataclass(frozen=True)
 class LatestTest:
-    """The test that the curves show; `notes` are on how its values were read."""
+    """The test that the curves show; `notes` are on how it was read, `story` what happened."""
 
     test_id: str
     tested_at: str
@@ -73,6 +73,7 @@ class LatestTest:
     stretches: tuple[Stretch, ...]
     unread: tuple[Unread, ...]
     notes: tuple[str, ...]
+    story: str
     remarks: tuple[Remark, ...]
     events: tuple[Event, ...]
     set_aside: tuple[SetAside, ...]
@@ -142,11 +143,17 @@ def _latest(
         stretches=stretches,
         unread=tuple(read_unread(row, settings) for row in ledger.unread.get(test_id, [])),
         notes=_notes(stretches, ledger.duct_sources.get(test_id)),
+        story=_story(ledger.stories.get(test_id, []), settings),
         remarks=read_remarks(test["log_path"], ledger),
         events=tuple(_event(row, settings) for row in ledger.events.get(test_id, [])),
         set_aside=tuple(_set_aside(row, settings) for row in ledger.trust.get(test_id, [])),
         comparisons=tuple(read_comparison(row, settings) for row in judged),
     )
+
+
+def _story(rows: list[Row], settings: ReportSettings) -> str:
+    """What happened in the test, in order; empty where nothing is told of it."""
+    return " ".join(in_display_units(row["sentence"] or "", settings) for row in rows)
 
 
 def _notes(stretches: tuple[Stretch, ...], duct_source: str | None) -> tuple[str, ...]:

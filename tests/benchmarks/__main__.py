@@ -1,7 +1,10 @@
 """The benchmarks: times each step in a process of its own and relates it to a bare scan.
 
-`python -m tests.benchmarks [--logs 2000] [--rows 900] [--json FILE] [--without-demo]`
-The log files are made in a temporary folder. A time includes the imports of the step.
+`python -m tests.benchmarks [--logs 2000] [--rows 900] [--json FILE] [--without-demo]
+[--scaling [1000 5000 20000 50000]]`
+The log files are made in a temporary folder. A time includes the imports of the step, but
+for the features alone, which begin with the readings in memory. `--scaling` ingests
+workspaces of so many logs each, which takes long and some gigabytes of disk.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from tests.benchmarks.log_files import SENSORS, write_workspace
+from tests.benchmarks.scaling import SIZES, measure_scaling
 from tests.fuzz.corpus import gzip_bomb
 
 RUNS_OF_THE_SCAN = 3
@@ -48,6 +52,12 @@ def main() -> None:
         rows.append(Row(_SIMULATED, simulated["seconds"], simulated["peak_mib"]))
         if not options.without_demo:
             rows.append(_measure_demo(Path(folder) / "demo"))
+        if options.scaling is not None:
+            sizes = options.scaling or SIZES
+            rows += [
+                Row(each.what, each.seconds, each.peak_mib)
+                for each in measure_scaling(Path(folder), sizes, options.rows, _child)
+            ]
     rows.append(_measure_help())
     _print(rows, options)
     options.json.parent.mkdir(parents=True, exist_ok=True)
@@ -61,6 +71,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--rows", type=int, default=900)
     parser.add_argument("--json", type=Path, default=Path("build/benchmarks.json"))
     parser.add_argument("--without-demo", action="store_true")
+    parser.add_argument("--scaling", type=int, nargs="*", metavar="LOGS")
     return parser.parse_args()
 
 
@@ -72,6 +83,11 @@ def _measure_logs(root: Path, n_logs: int, n_rows: int) -> list[Row]:
     floor = min(scan["seconds"] for scan in scans)
     peak = max(scan["peak_mib"] for scan in scans)
     rows = [Row(f"bare scan_csv (best of {RUNS_OF_THE_SCAN})", floor, peak, 1.0)]
+    derived = _child("derive", root)
+    what = f"features alone, {n_logs} tests at once, readings in memory"
+    ratio = round(derived["seconds"] / floor, 2)
+    rows.append(Row(what, derived["seconds"], derived["peak_mib"], ratio))
+    rows.append(_measure_peer(root, derived["seconds"] / n_logs))
     for name, what in (
         ("ingest", "ingest: read, screen, derive, store, publish"),
         ("assess", "assess: baselines, residuals, states (and look for new logs)"),
@@ -84,6 +100,14 @@ def _measure_logs(root: Path, n_logs: int, n_rows: int) -> list[Row]:
     what = f"read with one bad log: {bad['ratio']:.2f} of the sound batch"
     rows.append(Row(what, bad["seconds"], bad["peak_mib"], round(bad["seconds"] / floor, 2)))
     return rows
+
+
+def _measure_peer(root: Path, per_test_s: float) -> Row:
+    """The obvious loop on some of the tests, against the features of as many."""
+    peer = _child_of("tests.benchmarks.peer_loop", str(root))
+    times = peer["seconds"] / peer["tests"] / per_test_s
+    what = f"pandas, scalar property calls, {peer['tests']} tests: {times:.0f} times as long each"
+    return Row(what, peer["seconds"])
 
 
 def _child(name: str, root: Path) -> dict[str, float]:
