@@ -55,7 +55,7 @@ def _record(response: Response, name: str, unit: str, meaning: str, source: str)
         name,
         unit,
         meaning,
-        pl.col(response.channel),
+        pl.struct(response.channel, "running_min"),
         source=source,
         validity=_VALIDITY,
         scope="whole_test",

@@ -40,6 +40,7 @@ WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
     "condenser_air_c": (("condenser_inlet_air_c",), ("ambient_air_c",)),
     "intake_enthalpy_kj_per_kg": (("intake_air_c", "intake_humidity_pct"),),
     **_CYCLE_WAYS,
+    "superheat_k": (("evaporator_outlet_c", "low_side_kpa"), _SUCTION),
     "n_fan_events": (("condenser_fan_pct",), _BY_PRESSURES),
     "n_compressor_events": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),
     "running_min": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),

@@ -26,7 +26,7 @@ _FIT = "T_inf + A1 exp(-t / tau1) + A2 exp(-t / tau2) by least squares, t from t
 _DUCT = ("n_compressor_events", "duct_air_c")
 _LOW = ("n_compressor_events", "low_side_kpa")
 _HIGH = ("n_compressor_events", "high_side_kpa")
-_SUPERHEAT = ("evaporator_outlet_c", "evaporating_dew_c")
+_SUPERHEAT = ("superheat_k", "running_min")
 
 
 def _of_test(
@@ -133,7 +133,7 @@ HUNTING_RECORDS: tuple[Feature, ...] = (
     _of_test(
         (
             "superheat_swing_k", "K",
-            "half range of the superheat about its trend, 5 to 95 %, at the evaporator outlet",
+            "half range of the superheat about its trend, 5 to 95 %, evaporator outlet if logged",
         ),
         _SUPERHEAT, _SETTLED, "half range, corrected for means over 5 s",
     ),
