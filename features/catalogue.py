@@ -34,6 +34,7 @@ from features.explained_records import EXPLAINED_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
 from features.transient_records import TRANSIENT_RECORDS
+from features.whole_test_records import STANDING_RECORDS
 
 _ONE = pl.lit(1.0)
 _EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
@@ -177,6 +178,7 @@ FEATURE_RECORDS = (
     *WINDOW_RECORDS,
     *CYCLE_RECORDS,
     *RATE_RECORDS,
+    *STANDING_RECORDS,
     *TRANSIENT_RECORDS,
     *EXPLAINED_RECORDS,
 )

@@ -27,7 +27,7 @@ _NAMES = [record.name for record in CYCLE_RECORDS]
 _GRAIN = ("test_number", "regime")
 # Facts of a test that the cycle needs beside its readings.
 _FACTS = ("refrigerant", "internal_heat_exchanger", "noted_blower_pct", "atmosphere_kpa")
-_INPUTS = (*CYCLE_CHANNELS, "condenser_air_c", *CLAMP_AIR)
+_INPUTS = (*CYCLE_CHANNELS, "condenser_air_c", *CLAMP_AIR, "intake_stray_k")
 _SOURCES = ("condenser_air_source", "duct_air_source")
 # Sensors that enter, and how far each is moved for a difference, in its unit.
 _STEPS = {

@@ -18,16 +18,24 @@ from features.catalogue import FEATURES
 from features.channels import channels_in
 from features.compressor_work import Switching
 from features.context import CONTEXT
+from features.cycle_points import CYCLE_POINTS, describe_cycle_points
 from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
 from features.explained_effects import EFFECTS
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
+from features.intake_share import (
+    correct_intake,
+    describe_strays,
+    estimate_intake_share,
+    find_strays,
+)
 from features.periodic import find_periodic_units
 from features.regime_spans import REGIMES, describe_regimes
-from features.regimes import CONTINUOUS, Regime, add_regimes
+from features.regimes import CONTINUOUS, WHOLE_TEST, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
+from features.static_pressure import check_static_pressure
 from features.story import STORIES
 from features.swings import SWING, find_swings
 from features.transients import Logged
@@ -46,6 +54,7 @@ _NOTED = {
     "ambient_c": "noted_ambient_c",
     "barometric_kpa": "noted_barometric_kpa",
     "blower_pct": "noted_blower_pct",
+    "recirculation": "noted_recirculation",
 }
 
 
@@ -59,6 +68,7 @@ class Derived:
     features: pl.DataFrame
     unread: pl.DataFrame
     regimes: pl.DataFrame
+    cycle_points: pl.DataFrame
     effects: pl.DataFrame
     stories: pl.DataFrame
 
@@ -98,7 +108,8 @@ def derive(
         _derive_at(part, tests, settings, block_s)
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
-    return _stack(screened.trust, parts, tests)
+    static = check_static_pressure(screened.soak, screened.trust, tests, settings)
+    return _stack(screened.trust, parts, tests, static)
 
 
 def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
@@ -141,7 +152,8 @@ class _Part:
     features: pl.DataFrame
     unread: pl.DataFrame
     regimes: pl.DataFrame
-    impossible: pl.DataFrame
+    cycle_points: pl.DataFrame
+    distrusted: pl.DataFrame
     effects: pl.DataFrame
     stories: pl.DataFrame
 
@@ -153,7 +165,10 @@ def _derive_at(
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
     switching = Switching(log.events, cycles["compressor_on"])
-    blocks = _add_air(add_regimes(blocks, tests, switching, settings, block_s), tests, settings)
+    told = _add_noted(add_regimes(blocks, tests, switching, settings, block_s), tests)
+    shares = estimate_intake_share(told, block_s)
+    strays = find_strays(told, shares)
+    blocks = _add_air(correct_intake(told, shares, strays), settings)
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
@@ -162,16 +177,21 @@ def _derive_at(
         ]
     )
     windows = describe_windows(units, blocks, tests, block_s)
-    values = read_windows(blocks, units, tests, settings, block_s)
+    read = read_windows(blocks, units, tests, settings, block_s)
     logged = Logged(samples, blocks, log.events, cycles["compressor_on"], block_s)
     whole = read_whole_tests(logged, log, tests, settings)
+    rows = [
+        withhold_impossible(read.features),
+        whole.features.join(shares, on="test_number", how="left", maintain_order="left"),
+    ]
     return _Part(
         describe_events(log.events, tests),
         windows,
-        pl.concat([withhold_impossible(values), whole.features], how="diagonal"),
+        pl.concat(rows, how="diagonal"),
         describe_unread(blocks, settling, windows, settings, block_s),
         describe_regimes(blocks, tests, block_s),
-        describe_impossible(values),
+        describe_cycle_points(read.units, windows, tests),
+        pl.concat([describe_impossible(read.features), describe_strays(strays, tests)]),
         whole.effects,
         whole.stories,
     )
@@ -196,30 +216,44 @@ def _periodic_units(
     return [("compressor", clutch), ("fan", fan), (SWING, swinging)]
 
 
-def _add_air(
-    blocks: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings
-) -> pl.DataFrame:
-    names = ("noted_ambient_c", "noted_barometric_kpa", "clamps_insulated")
+def _add_noted(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+    """The blocks with what is noted of their tests, as far as the air and the clamps need it."""
+    names = ("noted_ambient_c", "noted_barometric_kpa", "noted_recirculation", "clamps_insulated")
     noted = tests.select("test_id", "test_number", "altitude_m", *names)
-    joined = blocks.join(noted, on="test_number", how="left", maintain_order="left")
-    around = add_clamp_air(add_condenser_air(joined), settings.hood_over_ambient_k)
+    return blocks.join(noted, on="test_number", how="left", maintain_order="left")
+
+
+def _add_air(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
+    around = add_clamp_air(add_condenser_air(blocks), settings.hood_over_ambient_k)
     return add_intake_enthalpy(around)
 
 
-def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
+def _stack(
+    trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame, static: pl.DataFrame
+) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, EFFECTS, STORIES)
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS, EFFECTS, STORIES)
         return Derived(trust, *(table.empty() for table in tables))
-    features = _named([part.features.drop("test_id") for part in parts], FEATURES, tests)
-    impossible = [part.impossible for part in parts]
+    standing = static.join(tests.select("test_id", "test_number"), on="test_id").drop("test_id")
+    rows = pl.concat([part.features.drop("test_id") for part in parts], how="diagonal").join(
+        standing.with_columns(regime=pl.lit(WHOLE_TEST)),
+        on=("test_number", "regime"),
+        how="left",
+        maintain_order="left",
+    )
+    features = _named([rows], FEATURES, tests)
+    distrusted = [part.distrusted for part in parts]
     return Derived(
-        pl.concat([trust, *impossible]).sort(TRUST.key),
+        pl.concat([trust, *distrusted]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         features,
         pl.concat([part.unread for part in parts]).sort("test_id"),
         pl.concat([part.regimes for part in parts]).sort(REGIMES.key),
+        pl.concat([part.cycle_points for part in parts]).sort(
+            "test_id", "window_number", "station_order"
+        ),
         _named([part.effects for part in parts], EFFECTS, tests),
         _named([part.stories for part in parts], STORIES, tests),
     )

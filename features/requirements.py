@@ -35,6 +35,7 @@ _OF_REFRIGERANT = frozenset(
         "discharge_dew_c",
         "reference_discharge_c",
         "superheat_k",
+        "static_over_saturation_kpa",
     }
     | {
         f"{place}_enthalpy_kj_per_kg"

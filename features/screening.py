@@ -73,13 +73,16 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     -------
     Screened
         `samples`: same rows, order and columns; a channel to which a clamp was moved comes
-        last where the samples lack it. `trust`: TRUST, sorted by its key.
+        last where the samples lack it. `trust`: TRUST, sorted by its key. `soak`: what
+        stood before the start, of `Ordered.soak`.
     """
     ordered = put_in_order(samples)
     verdicts = _judge(ordered, context, settings)
     trusted = _without_distrusted(ordered.samples, verdicts.flags)
     moved = _moved(trusted, ordered.samples, verdicts.moves).drop(TEST, STEP_S)
-    return Screened(as_before(ordered, moved), _trust(ordered.samples, verdicts))
+    return Screened(
+        as_before(ordered, moved), _trust(ordered.samples, verdicts), ordered.soak.drop(TEST)
+    )
 
 
 def distrust_flags(

@@ -100,9 +100,9 @@ class DerivationSettings(BaseModel):
     # common practice, no source: 0.2 to 0.5 bar over evaporator and suction line, 0.3 to 1.0 bar
     # over the condenser at full flow; a fourth of it at the flow of a test at idle, since it
     # goes with the square: 0.05 to 0.12 bar are 0.4 to 1.1 K at 2 degC, 0.08 to 0.25 bar are
-    # 0.2 to 0.8 K at 50 degC
+    # 0.2 to 0.8 K at 50 degC; a hand's breadth of the line a tenth of that
     tap_drop_accuracy_k: float = Field(
-        default=0.4,
+        default=0.2,
         ge=0,
         description="Pressure drop between a pipe clamp and a port beside it, as saturation "
         "temperature, 95 %, K",

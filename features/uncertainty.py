@@ -41,7 +41,7 @@ def sensor_uncertainty(feature: Feature, settings: DerivationSettings) -> pl.Exp
 
     Reads the columns that the feature's sensitivities name, `CIRCUMSTANCES`,
     condenser_air_source, duct_air_source, the columns of `instruments`, and for a clamp its
-    own reading and the air around it (`clamp_contact`).
+    own reading and the air around it (`clamp_contact`), for the intake intake_stray_k.
     """
     terms = [
         (sensitivity * _standard_uncertainty(name, feature, settings)) ** 2
@@ -98,12 +98,16 @@ def channel_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
         return _condenser_air_uncertainty(settings)
     if name == "duct_air_c":
         return _duct_uncertainty(settings)
+    if name == "intake_air_c":
+        return _root_sum(
+            stated_uncertainty(name, settings), pl.col("intake_stray_k").fill_null(0.0)
+        )
     if name in CLAMPED:
-        return _root_sum(_stated(name, settings), contact_uncertainty(name, settings))
-    return _stated(name, settings)
+        return _root_sum(stated_uncertainty(name, settings), contact_uncertainty(name, settings))
+    return stated_uncertainty(name, settings)
 
 
-def _stated(name: str, settings: DerivationSettings) -> pl.Expr:
+def stated_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
     """By the instrument where it states its accuracy, else by the settings."""
     default = pl.lit(_accuracy(name, settings) / COVERAGE_FACTOR)
     return pl.coalesce(sensor_column(name), default) if name in SENSORS else default
@@ -130,15 +134,15 @@ def _condenser_air_uncertainty(settings: DerivationSettings) -> pl.Expr:
         pl.when(source == NOTED)
         .then(_root_sum(pl.lit(settings.noted_air_accuracy_k / COVERAGE_FACTOR), stand_in))
         .when(source == "ambient_air_c")
-        .then(_root_sum(_stated("ambient_air_c", settings), stand_in))
-        .otherwise(_stated("condenser_inlet_air_c", settings))
+        .then(_root_sum(stated_uncertainty("ambient_air_c", settings), stand_in))
+        .otherwise(stated_uncertainty("condenser_inlet_air_c", settings))
     )
 
 
 def _duct_uncertainty(settings: DerivationSettings) -> pl.Expr:
     """Of one duct sensor, of the mean of two (which may err together), of one side alone."""
     source = pl.col("duct_air_source")
-    left, right = (_stated(name, settings) for name in ("duct_left_c", "duct_right_c"))
+    left, right = (stated_uncertainty(name, settings) for name in ("duct_left_c", "duct_right_c"))
     side = pl.lit(settings.duct_side_accuracy_k / COVERAGE_FACTOR)
     return (
         pl.when(source == BOTH_SIDES)
@@ -147,7 +151,7 @@ def _duct_uncertainty(settings: DerivationSettings) -> pl.Expr:
         .then(_root_sum(left, side))
         .when(source == "duct_right_c")
         .then(_root_sum(right, side))
-        .otherwise(_stated("duct_air_c", settings))
+        .otherwise(stated_uncertainty("duct_air_c", settings))
     )
 
 

@@ -7,6 +7,7 @@ the whole test (`rates`), definitions (`catalogue`).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,7 +36,7 @@ _NAMES = [record.name for record in WINDOW_RECORDS]
 # what only the cycle as a whole and the uncertainties read
 _MEANS = [
     name
-    for name in dict.fromkeys((*CYCLE_CHANNELS, *CLAMPED, *CLAMP_AIR))
+    for name in dict.fromkeys((*CYCLE_CHANNELS, *CLAMPED, *CLAMP_AIR, "intake_stray_k"))
     if name not in {record.name for record in _RECORDS}
 ]
 _IDENTITY = (
@@ -45,6 +46,7 @@ _IDENTITY = (
     "unit",
     "kind_code",
     "window_number",
+    "start_s",
     "n_samples",
     "condenser_air_source",
     "duct_air_source",
@@ -59,14 +61,22 @@ _SLOPES = {
 }
 
 
+@dataclass(frozen=True)
+class WindowValues:
+    """`features`: one row per test and regime; `units`: the means of each window or cycle."""
+
+    features: pl.DataFrame
+    units: pl.DataFrame
+
+
 def read_windows(
     blocks: pl.DataFrame,
     units: pl.DataFrame,
     context: pl.DataFrame,
     settings: DerivationSettings,
     block_s: float,
-) -> pl.DataFrame:
-    """One row per test and regime: the median over its windows of every catalogued value.
+) -> WindowValues:
+    """Per test and regime the median over its windows of every catalogued value, and the windows.
 
     `blocks` needs test_id beside test_number; `context` has the columns of
     `instruments.add_sensor_uncertainties`. Periodic windows are read only where a
@@ -79,7 +89,8 @@ def read_windows(
     condensed = _condense_tests(condensed_units, block_s)
     rows = _add_uncertainties(_add_slopes(condensed, context), context, settings)
     cycles = read_cycles(condensed_units, context, settings)
-    return rows.join(cycles, on=_GRAIN, how="left", maintain_order="left")
+    features = rows.join(cycles, on=_GRAIN, how="left", maintain_order="left")
+    return WindowValues(features, condensed_units)
 
 
 def _one_kind(units: pl.DataFrame) -> pl.DataFrame:

@@ -13,7 +13,8 @@ SCHEMAS: tuple[str, ...] = (
     "7d885141655a71c5",
     "d58edf14e85a76dd",
     "535a1da9be606de4",
-    "8436b8c01456ccc9",
+    "774c912d29935f19",
+    "a2692add278ee2db",
 )
 
 

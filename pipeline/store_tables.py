@@ -12,6 +12,7 @@ import polars as pl
 from features.catalogue import FEATURES
 from features.channels import SAMPLES
 from features.context import CONTEXT
+from features.cycle_points import CYCLE_POINTS
 from features.events import EVENTS
 from features.explained_effects import EFFECTS
 from features.regime_spans import REGIMES
@@ -109,6 +110,7 @@ PER_TEST_TABLES = (
     WINDOWS,
     UNREAD,
     FEATURES,
+    CYCLE_POINTS,
     EFFECTS,
     STORIES,
 )

@@ -98,11 +98,11 @@ def uncertainty(name, settings=DerivationSettings(), **told):  # noqa: B008 - fr
 def test_superheat_uncertainty_by_hand():
     # 1 psi is worth 0.61 K at 2 degC (physics table, CoolProp): at 4.6 degC, 10 kPa at 95 %
     # are 10 / 2 * 0.0855 = 0.43 K; sensor 1.5 K / 2 = 0.75 K; contact not noted, all of
-    # 0.04 * (42 - 6) K = 1.44 K; port beside the clamp 0.4 K / 2 = 0.2 K, at the other end
+    # 0.04 * (42 - 6) K = 1.44 K; port beside the clamp 0.2 K / 2 = 0.1 K, at the other end
     # 1.6 K / 2 = 0.8 K
     near = uncertainty("evaporator_outlet_superheat_k", low_port_station="evaporator_outlet")
     far = uncertainty("evaporator_outlet_superheat_k", low_port_station="compressor_suction")
-    assert near == pytest.approx((0.43**2 + 0.75**2 + 1.44**2 + 0.2**2) ** 0.5, abs=0.005)
+    assert near == pytest.approx((0.43**2 + 0.75**2 + 1.44**2 + 0.1**2) ** 0.5, abs=0.005)
     assert far == pytest.approx((0.43**2 + 0.75**2 + 1.44**2 + 0.8**2) ** 0.5, abs=0.005)
 
 
@@ -127,11 +127,11 @@ def test_superheat_uncertainty_by_hand():
 def test_a_port_elsewhere_or_unknown_makes_a_difference_less_certain(
     name, column, beside, elsewhere
 ):
-    # by hand: the squares differ by those of 0.4 K / 2 and, on the suction line, 1.6 K / 2, over
+    # by hand: the squares differ by those of 0.2 K / 2 and, on the suction line, 1.6 K / 2, over
     # the condenser 1.0 K / 2
     squares = [uncertainty(name, **{column: where}) ** 2 for where in (beside, elsewhere, "")]
     far_k = 0.8 if column == "low_port_station" else 0.5
-    assert squares[1] - squares[0] == pytest.approx(far_k**2 - 0.2**2, abs=1e-9)
+    assert squares[1] - squares[0] == pytest.approx(far_k**2 - 0.1**2, abs=1e-9)
     assert squares[2] == squares[1]
 
 

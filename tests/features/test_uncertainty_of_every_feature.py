@@ -19,8 +19,8 @@ from features.settings import DerivationSettings
 
 SETTINGS = DerivationSettings(
     # ports beside their clamps for every feature, so that one drop serves all
-    far_low_port_drop_accuracy_k=0.4,
-    far_high_port_drop_accuracy_k=0.4,
+    far_low_port_drop_accuracy_k=0.2,
+    far_high_port_drop_accuracy_k=0.2,
 )
 N_CARS = 1500
 # a car in order whose suction gas is warmed by an exchanger
