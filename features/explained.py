@@ -43,6 +43,8 @@ if TYPE_CHECKING:
 _AFTER_STARTING_S = 60.0
 _LEAST_S = 120.0
 _LEAST_COVERAGE = 0.5
+# No share is known better, whatever few terms happen to fit (tuning value).
+_LEAST_SHARE_ERROR = 0.01
 # Left out in turn: stretches of so long, every so-manieth of them together.
 _STRETCH_S = 20.0
 _FOLDS = 5
@@ -219,15 +221,19 @@ def _values_of(response: Response, found: Explained, kept: Terms) -> Rows:
     n = kept.n_effective
     is_known = kept.inside.any(axis=1) & np.any(kept.read != 0.0, axis=1)
     moves = is_known & (found.movement >= response.least)
-    rest = found.unexplained / np.sqrt(2.0 * n)
+    # noise of a block mean depends on the sampling rate: it is no movement of the car
+    noise = response.least / 2.0
+    rest = np.hypot(found.unexplained / np.sqrt(2.0 * n), noise)
     share = (1.0 - found.share) * np.sqrt(4.0 * found.share / n + 2.0 / n**2)
-    ratio = found.unexplained / np.where(found.movement > 0.0, found.movement, 1.0)
+    size = np.where(found.movement > 0.0, found.movement, 1.0)
+    share = np.hypot(share, (noise / size) ** 2 + _LEAST_SHARE_ERROR)
+    scatter = np.hypot(found.unexplained**2 / np.sqrt(2.0 * n) / size, noise)
     values = (found.movement, found.share, found.unexplained)
     known = (is_known, moves, is_known)
     records = {record.name: record for record in EXPLAINED_RECORDS}
     out: Rows = {}
     for name, value, error, when in zip(
-        response.names, values, (rest * ratio, share, rest), known, strict=True
+        response.names, values, (scatter, share, rest), known, strict=True
     ):
         out[name] = np.where(when, value, np.nan)
         out[records[name].uncertainty_name] = np.where(when, error, np.nan)

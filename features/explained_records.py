@@ -46,7 +46,7 @@ class Response:
 RESPONSES: tuple[Response, ...] = (
     Response("duct_air_c", "duct_air", "duct air", "K", "k", 0.2, "at the duct", 1),
     Response("low_side_kpa", "low_side", "low side", "kPa", "kpa", 2.0, "of the low side", 0),
-    Response("high_side_kpa", "high_side", "high side", "kPa", "kpa", 8.0, "of the high side", 0),
+    Response("high_side_kpa", "high_side", "high side", "kPa", "kpa", 10.0, "of the high side", 0),
 )
 
 

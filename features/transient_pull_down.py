@@ -174,13 +174,15 @@ def times_of_fall(started: Started) -> Values:
     fall = began - lowest
     has_run = (started.run_s >= _LEAST_RUN_S) & (fall >= _LEAST_FALL_K)
     noise = _noise(duct)
+    # when within its block a sample was taken is not known, and between blocks the curve is bent
+    within_s = started.grid.block_s / 2.0
     out: Values = {}
     for name, share in _SHARES.items():
         level = began - share * fall
         time_s, slope = _first_below(np.where(inside, duct, np.nan), since_s, level)
         # the level is known to the noise of half a minute at both ends
         by_level = np.hypot(1.0, share) * noise / np.maximum(np.abs(slope), _TINY_SLOPE)
-        error = np.hypot(by_level, started.start_uncertainty_s)
+        error = np.hypot(by_level, np.hypot(started.start_uncertainty_s, within_s))
         out[name] = np.where(has_run, time_s, np.nan)
         out[f"u:{name}"] = np.where(has_run, error, np.nan)
     return out
