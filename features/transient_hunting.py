@@ -36,6 +36,8 @@ _SAME_PERIOD = 0.3
 _LOW, _HIGH = 0.05, 0.95
 # A smaller swing has no period worth telling (tuning value).
 _LEAST_SWING_K = 0.5
+# What the noise of two sensors makes of a block mean at the slowest sampling (tuning value).
+_NOISE_K = 0.15
 
 
 def hunting(grid: Grid, events: pl.DataFrame) -> Values:
@@ -65,7 +67,8 @@ def hunting(grid: Grid, events: pl.DataFrame) -> Values:
     )
     period_s = np.where(swing >= _LEAST_SWING_K, period_s, np.nan)
     out["superheat_swing_k"][tests] = swing
-    out["u:superheat_swing_k"][tests] = swing / np.sqrt(2.0 * n_seconds / _LONGEST_S * 2.0)
+    by_length = swing / np.sqrt(4.0 * n_seconds / _LONGEST_S)
+    out["u:superheat_swing_k"][tests] = np.hypot(by_length, _NOISE_K)
     out["superheat_hunting_s"][tests] = period_s
     # what is not the swing shifts each turn of it; turns are independent
     jitter = np.sqrt(np.maximum(1.0 - peak**2, 0.0)) / (2.0 * np.pi)

@@ -14,7 +14,8 @@ SCHEMAS: tuple[str, ...] = (
     "d58edf14e85a76dd",
     "535a1da9be606de4",
     "774c912d29935f19",
-    "a2692add278ee2db",
+    "fe555ed33d7983fb",
+    "690d64378f57ec3c",
 )
 
 

@@ -4,14 +4,19 @@ A hundred tests are simulated (soak, start, fan events, faults of cars and misha
 their usual shares) and laid out as a shop would log them. Every log is one of them with
 every channel moved by a few display steps, so that no two files are equal. Cars of one
 simulated test are of its model.
+
+Run as `python -m tests.benchmarks.log_files FOLDER LOGS ROWS`: a process starts with the peak
+of memory of the one that began it, so that who measures must not simulate.
 """
 
 from __future__ import annotations
 
 import csv
+import json
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -20,10 +25,7 @@ from synthetic.car_models import MODEL
 from synthetic.car_tests import run_tests
 from synthetic.fleet import FleetSize, plan_fleet
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    Curves = dict[str, np.ndarray]
+Curves = dict[str, np.ndarray]
 
 # header and simulated curve; units as a shop in psig and degF would log them
 SENSORS = (
@@ -47,6 +49,7 @@ N_VEHICLES = 400
 _SITE_ALTITUDE_M, _SITE_KPA = 120.0, 99.9
 _KPA_PER_PSI = 6.894757
 _MOST_STEPS = 3
+_USUAL_ROWS = 900
 _MODEL_COLUMNS = (
     "model_id",
     "refrigerant",
@@ -85,9 +88,12 @@ def _simulated(n_rows: int, seed: int) -> tuple[pl.DataFrame, list[Curves]]:
     # a car with an engine, for whose speed there is a column
     has_engine = [not MODEL[model_id].is_electric for model_id in tests["model_id"]]
     planned = tests.filter(has_engine)[::2][:N_SIMULATED]
-    read = run_tests(planned, seconds=n_rows, rng=np.random.default_rng([seed, 1])).read
+    # what befalls a test is planned for logs of the usual length
+    read = run_tests(
+        planned, seconds=max(n_rows, _USUAL_ROWS), rng=np.random.default_rng([seed, 1])
+    ).read
     return planned, [
-        {header: _displayed(curve, read[curve][:, test]) for header, curve in SENSORS}
+        {header: _displayed(curve, read[curve][:n_rows, test]) for header, curve in SENSORS}
         for test in range(planned.height)
     ]
 
@@ -139,3 +145,14 @@ def _write_registry(folder: Path, names: list[str], planned: pl.DataFrame) -> No
 def _write(path: Path, header: tuple[str, ...], rows: list[tuple[object, ...]]) -> None:
     with path.open("w", newline="") as file:
         csv.writer(file).writerows([header, *rows])
+
+
+def main() -> None:
+    """Write a workspace."""
+    folder, n_logs, n_rows = sys.argv[1:]
+    write_workspace(Path(folder), int(n_logs), int(n_rows))
+    print(json.dumps({"logs": int(n_logs)}))
+
+
+if __name__ == "__main__":
+    main()
