@@ -20,7 +20,9 @@ from features.compressor_work import Switching
 from features.context import CONTEXT
 from features.cycle_points import CYCLE_POINTS, describe_cycle_points
 from features.cycles import find_cycles
-from features.events import EVENTS, describe_events, detect_events
+from features.event_confidence import LIKELY
+from features.event_kinds import UNSETTLING
+from features.events import EVENTS, EventInputs, describe_events, detect_events
 from features.explained_effects import EFFECTS
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
@@ -47,6 +49,7 @@ from features.windows import WINDOWS, describe_windows, find_steady_units, join_
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
     from features.tables import Table
+    from features.trust.rules import Screened
 
 _STORED_DECIMALS = 6
 # Noted values that would collide with logged channels of the same name.
@@ -69,6 +72,7 @@ class Derived:
     unread: pl.DataFrame
     regimes: pl.DataFrame
     cycle_points: pl.DataFrame
+    soak_biases: pl.DataFrame
     effects: pl.DataFrame
     stories: pl.DataFrame
 
@@ -105,11 +109,11 @@ def derive(
     screened = screen(ordered.drop("test_number"), context, settings)
     trusted = screened.samples.with_columns(ordered["test_number"])
     parts = [
-        _derive_at(part, tests, settings, block_s)
+        _derive_at(part, tests, settings, block_s, screened.clamp_moves)
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
     static = check_static_pressure(screened.soak, screened.trust, tests, settings)
-    return _stack(screened.trust, parts, tests, static)
+    return _stack(screened, parts, tests, static)
 
 
 def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
@@ -159,26 +163,32 @@ class _Part:
 
 
 def _derive_at(
-    samples: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings, block_s: float
+    samples: pl.DataFrame,
+    tests: pl.DataFrame,
+    settings: DerivationSettings,
+    block_s: float,
+    clamp_moves: pl.DataFrame,
 ) -> _Part:
     blocks = add_duct_air(make_blocks(samples, block_s))
-    log = detect_events(samples, blocks, settings)
-    cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    switching = Switching(log.events, cycles["compressor_on"])
+    log = detect_events(EventInputs(samples, blocks, tests, clamp_moves, block_s), settings)
+    likely = log.events.filter(pl.col("confidence") >= LIKELY)
+    cycles = {kind: find_cycles(likely, kind, settings) for kind in ("compressor_on", "fan_up")}
+    switching = Switching(likely, cycles["compressor_on"])
     told = _add_noted(add_regimes(blocks, tests, switching, settings, block_s), tests)
     shares = estimate_intake_share(told, block_s)
     strays = find_strays(told, shares)
     blocks = _add_air(correct_intake(told, shares, strays), settings)
-    settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
+    unsettling = likely.filter(pl.col("kind_code").is_in(UNSETTLING))
+    settling = judge_settling(blocks, unsettling, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
             (None, find_steady_units(blocks, settling)),
-            *_periodic_units(blocks, log.events, cycles, settings, block_s),
+            *_periodic_units(blocks, unsettling, cycles, settings, block_s),
         ]
     )
     windows = describe_windows(units, blocks, tests, block_s)
     read = read_windows(blocks, units, tests, settings, block_s)
-    logged = Logged(samples, blocks, log.events, cycles["compressor_on"], block_s)
+    logged = Logged(samples, blocks, likely, cycles["compressor_on"], block_s)
     whole = read_whole_tests(logged, log, tests, settings)
     rows = [
         withhold_impossible(read.features),
@@ -229,12 +239,13 @@ def _add_air(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame
 
 
 def _stack(
-    trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame, static: pl.DataFrame
+    screened: Screened, parts: list[_Part], tests: pl.DataFrame, static: pl.DataFrame
 ) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
         tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS, EFFECTS, STORIES)
-        return Derived(trust, *(table.empty() for table in tables))
+        nothing = {table.name: table.empty() for table in tables}
+        return Derived(trust=screened.trust, soak_biases=screened.soak_biases, **nothing)
     standing = static.join(tests.select("test_id", "test_number"), on="test_id").drop("test_id")
     rows = pl.concat([part.features.drop("test_id") for part in parts], how="diagonal").join(
         standing.with_columns(regime=pl.lit(WHOLE_TEST)),
@@ -245,7 +256,7 @@ def _stack(
     features = _named([rows], FEATURES, tests)
     distrusted = [part.distrusted for part in parts]
     return Derived(
-        pl.concat([trust, *distrusted]).sort(TRUST.key),
+        pl.concat([screened.trust, *distrusted]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         features,
@@ -254,6 +265,7 @@ def _stack(
         pl.concat([part.cycle_points for part in parts]).sort(
             "test_id", "window_number", "station_order"
         ),
+        screened.soak_biases,
         _named([part.effects for part in parts], EFFECTS, tests),
         _named([part.stories for part in parts], STORIES, tests),
     )

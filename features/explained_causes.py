@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from features.event_kinds import STARTS, STOPS
+
 if TYPE_CHECKING:
     import polars as pl
     from numpy.typing import NDArray
@@ -94,7 +96,7 @@ CAUSES: tuple[Cause, ...] = (
     ),
     Cause(
         COMPRESSOR, "the compressor's switching", "steps", (),
-        ("compressor_on",), ("compressor_off",),
+        STARTS, STOPS,
         signs=(-1, -1, 0), most=(40.0, 800.0, 3000.0),
     ),
     Cause(

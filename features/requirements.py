@@ -36,6 +36,8 @@ _OF_REFRIGERANT = frozenset(
         "reference_discharge_c",
         "superheat_k",
         "static_over_saturation_kpa",
+        # where an evaporator freezes
+        "n_icing_events",
     }
     | {
         f"{place}_enthalpy_kj_per_kg"

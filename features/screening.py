@@ -28,6 +28,7 @@ from features.trust.placement import find_misplaced_sensors
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
 from features.trust.rules import LEAST_EVIDENCE, RULES, TRUST, Rule, Screened
 from features.trust.single_channel import find_out_of_range, find_spikes, find_stuck
+from features.trust.soak_biases import find_soak_biases
 from features.trust.temperature_unit import find_temperature_unit_slips
 from features.trust.verdicts import Verdicts, flag_name, join_verdicts
 
@@ -73,15 +74,19 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     -------
     Screened
         `samples`: same rows, order and columns; a channel to which a clamp was moved comes
-        last where the samples lack it. `trust`: TRUST, sorted by its key. `soak`: what
-        stood before the start, of `Ordered.soak`.
+        last where the samples lack it. `trust`: TRUST, and `soak_biases`: SOAK_BIASES, each
+        sorted by its key. `soak`: what stood before the start, of `Ordered.soak`.
     """
     ordered = put_in_order(samples)
     verdicts = _judge(ordered, context, settings)
     trusted = _without_distrusted(ordered.samples, verdicts.flags)
     moved = _moved(trusted, ordered.samples, verdicts.moves).drop(TEST, STEP_S)
     return Screened(
-        as_before(ordered, moved), _trust(ordered.samples, verdicts), ordered.soak.drop(TEST)
+        as_before(ordered, moved),
+        _trust(ordered.samples, verdicts),
+        ordered.soak.drop(TEST),
+        _clamp_moves(ordered.samples, verdicts.flags),
+        find_soak_biases(ordered, _known(context), settings),
     )
 
 
@@ -100,8 +105,12 @@ def distrust_flags(
 
 
 def _judge(ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings) -> Verdicts:
-    known = CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
+    known = _known(context)
     return join_verdicts(rule(ordered, known, settings) for rule in _RULES)
+
+
+def _known(context: pl.DataFrame) -> pl.DataFrame:
+    return CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
 
 
 def _rules_on(channel: str, flags: pl.DataFrame) -> list[str]:
@@ -128,6 +137,21 @@ def _moved(trusted: pl.DataFrame, ordered: pl.DataFrame, moves: pl.DataFrame) ->
             own = to_channel if to_channel in trusted.columns else pl.lit(None, pl.Float64())
             trusted = trusted.with_columns(pl.coalesce(own, reading).alias(to_channel))
     return trusted
+
+
+def _clamp_moves(ordered: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
+    """When each clamp that moved did so: test_id, channel, from_s."""
+    ending = f"__{Rule.CLAMP_MOVED.code}"
+    names = [name for name in flags.columns if name.endswith(ending)]
+    per_clamp = [
+        ordered.select("test_id", pl.col("time_s").alias("from_s"))
+        .filter(flags[name])
+        .group_by("test_id", maintain_order=True)
+        .agg(channel=pl.lit(name.removesuffix(ending)).first(), from_s=pl.col("from_s").min())
+        for name in names
+    ]
+    schema = {"test_id": pl.String(), "channel": pl.String(), "from_s": pl.Float64()}
+    return pl.concat([pl.DataFrame(schema=schema), *per_clamp])
 
 
 def _trust(ordered: pl.DataFrame, verdicts: Verdicts) -> pl.DataFrame:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from features.event_kinds import EVENT_KINDS
 from features.explained_causes import CAUSES, COMPRESSOR
 from features.explained_records import RESPONSES, Response
 from features.regimes import Regime
@@ -47,20 +48,12 @@ _LEAST_PART = 0.05
 _LEAST_DIP_KPA = 15.0
 # A fan that steps up within this time of a start comes with it.
 _WITH_START_S = 10.0
+# The fan's rises are told with what the high side did; its falls, and plain starts and stops,
+# go without saying.
 _KIND_WORDS = {
-    "fan_up": "condenser fan up",
-    "displacement_up": "displacement up",
-    "displacement_down": "displacement down",
-    "engine_faster": "engine faster",
-    "engine_slower": "engine slower",
-    "blower_up": "blower up",
-    "blower_down": "blower down",
-    "recirculation_on": "to recirculated air",
-    "recirculation_off": "to fresh air",
-    "high_pressure_cut_out": "high-pressure cut-out",
-    "low_pressure_cut_out": "low-pressure cut-out",
-    "icing_recovery": "recovery from icing",
-    "clamp_move": "a clamp was moved",
+    kind.code: kind.words
+    for kind in EVENT_KINDS
+    if kind.code not in {"fan_up", "fan_down", "compressor_on", "compressor_off"}
 }
 
 
@@ -184,7 +177,7 @@ def _other_events(events: list[Row]) -> Iterator[tuple[float, str]]:
     """All other events by kind; starts, stops and falls of the fan go without saying."""
     kinds: dict[str, list[float]] = {}
     for row in events:
-        if row["kind_code"] in _KIND_WORDS and row["kind_code"] != "fan_up":
+        if row["kind_code"] in _KIND_WORDS:
             kinds.setdefault(row["kind_code"], []).append(row["time_s"])
     for kind, times in kinds.items():
         if len(times) > _MOST_TOLD_SINGLY:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from features.event_kinds import STARTS, STOPS
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -161,7 +163,7 @@ def _alone(fan: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
 
     Adds next_s, the time of the next event.
     """
-    is_switching = pl.col("kind_code").is_in(["compressor_on", "compressor_off"])
+    is_switching = pl.col("kind_code").is_in([*STARTS, *STOPS])
     switched = events.filter(is_switching).select("test_number", "time_s", switched_s="time_s")
     timed = (
         fan.sort("test_number", "time_s")
@@ -201,7 +203,7 @@ def clutch_cycling(
     Takes cycles from one switching-on to the next (`cycles.find_cycles`). The low side turns
     where the clutch switches: its extremes of each cycle are what the control switches at.
     """
-    offs = events.filter(pl.col("kind_code") == "compressor_off").select(
+    offs = events.filter(pl.col("kind_code").is_in(STOPS)).select(
         "test_number", "time_s", off_s="time_s"
     )
     timed = (

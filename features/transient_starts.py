@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from features.event_kinds import STARTS, STOPS
+
 # A start follows a stop of so long at least, or the beginning of the log; a stop counts when
 # the compressor then rests for as long as the pressures need to tell a time constant.
 _LEAST_PAUSE_S = 30.0
@@ -43,7 +45,7 @@ def find_starts(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> p
     )
     is_later = pl.col("time_s") > pl.col("start_s") + _WITH_START_S
     is_own = pl.col("time_s").is_between(pl.col("start_s"), pl.col("start_s") + _WITH_START_S)
-    is_stop = (pl.col("kind_code") == "compressor_off") & (pl.col("time_s") > pl.col("start_s"))
+    is_stop = pl.col("kind_code").is_in(STOPS) & (pl.col("time_s") > pl.col("start_s"))
     after = (
         events.join(starts, on="test_number")
         .group_by("test_number")
@@ -78,7 +80,7 @@ def find_stops(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> pl
     return (
         timed.with_columns(rest_end_s=pl.min_horizontal(next_s, "log_end_s"))
         .filter(
-            (pl.col("kind_code") == "compressor_off")
+            pl.col("kind_code").is_in(STOPS)
             & (pl.col("rest_end_s") - pl.col("time_s") >= _LEAST_REST_S)
         )
         .group_by("test_number", maintain_order=True)
@@ -89,9 +91,8 @@ def find_stops(blocks: pl.DataFrame, events: pl.DataFrame, block_s: float) -> pl
 
 def _switchings(events: pl.DataFrame) -> pl.DataFrame:
     """Switchings of the compressor in order, each with the time since the one before."""
-    kinds = ["compressor_on", "compressor_off"]
     return (
-        events.filter(pl.col("kind_code").is_in(kinds))
+        events.filter(pl.col("kind_code").is_in([*STARTS, *STOPS]))
         .sort("test_number", "time_s")
         .with_columns(pause_s=pl.col("time_s").diff().over("test_number"))
     )

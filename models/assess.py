@@ -7,17 +7,20 @@ gives baselines, residuals, assessments, states and evidence. Tests and repairs 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC
 from typing import TYPE_CHECKING
 
 import polars as pl
 
+from features.trust.soak_biases import SOAK_BIASES
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.coverage import find_gaps
 from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
+from models.instrument_offsets import find_instrument_offsets
+from models.offset_effects import widen_by_offsets
 from models.residuals import compare_tests, residual_frame
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
@@ -37,7 +40,8 @@ class AssessmentInputs:
     """What a judgement rests on.
 
     `features` is the table of `features.catalogue`, `context` that of
-    `features.context`; `vehicles`, `models` and `repairs` come from the registry.
+    `features.context`, `soak_biases` that of `features.trust.soak_biases`; `vehicles`,
+    `models` and `repairs` come from the registry.
     """
 
     features: pl.DataFrame
@@ -45,6 +49,7 @@ class AssessmentInputs:
     vehicles: pl.DataFrame
     models: pl.DataFrame
     repairs: pl.DataFrame
+    soak_biases: pl.DataFrame = field(default_factory=SOAK_BIASES.empty)
 
 
 @dataclass(frozen=True)
@@ -56,6 +61,7 @@ class Assessed:
     assessments: pl.DataFrame
     states: pl.DataFrame
     evidence: pl.DataFrame
+    instrument_offsets: pl.DataFrame
 
 
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
@@ -77,7 +83,9 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         raise ValueError("as_of needs a time zone: write datetime(..., tzinfo=UTC)")
     as_of = as_of.astimezone(UTC)
     tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
-    compared = compare_tests(inputs.features, tests, settings)
+    offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
+    features = widen_by_offsets(inputs.features, tests, offsets)
+    compared = compare_tests(features, tests, settings)
     plain = pl.concat([residual_frame(part, settings) for part in compared])
     residuals, test_q = add_flags(plain, tests, settings)
     gaps = find_gaps(residuals, tests)
@@ -97,6 +105,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         assessments=_rounded(assessments),
         states=_rounded(states),
         evidence=_rounded(_behind_the_states(found, past, settings)),
+        instrument_offsets=_rounded(offsets),
     )
 
 

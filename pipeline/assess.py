@@ -67,6 +67,7 @@ def assessment_inputs(store: Warehouse) -> AssessmentInputs:
         vehicles=store.read("vehicles"),
         models=store.read("models"),
         repairs=store.read("repairs"),
+        soak_biases=store.read("soak_biases"),
     )
 
 

@@ -44,6 +44,7 @@ _FRAMES = (
     "rejected",
     "notices",
     "unassigned",
+    "instrument_offsets",
 )
 
 

@@ -15,7 +15,9 @@ SCHEMAS: tuple[str, ...] = (
     "535a1da9be606de4",
     "774c912d29935f19",
     "fe555ed33d7983fb",
-    "690d64378f57ec3c",
+    "d08365c68ceaf4be",
+    "b5fc8ab6b3100864",
+    "7509717ddafa2fb4",
 )
 
 

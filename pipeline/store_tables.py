@@ -19,9 +19,17 @@ from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.story import STORIES
 from features.tables import Column, Table
+from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
-from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
+from models.tables import (
+    ASSESSMENTS,
+    BASELINES,
+    EVIDENCE,
+    INSTRUMENT_OFFSETS,
+    RESIDUALS,
+    STATES,
+)
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
 
@@ -110,12 +118,13 @@ PER_TEST_TABLES = (
     WINDOWS,
     UNREAD,
     FEATURES,
+    SOAK_BIASES,
     CYCLE_POINTS,
     EFFECTS,
     STORIES,
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
-ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,

@@ -80,6 +80,8 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "time_s",
         "source_code",
         "size_pct",
+        "size_rpm",
+        "confidence",
         "low_side_change_kpa",
         "high_side_change_kpa",
     ),
@@ -90,6 +92,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
     "unassigned": ("path", "sentence", "hint", "columns", "row"),
+    "instrument_offsets": ("instrument_id", "channel", "from_at", "sentence"),
 }
 
 
@@ -110,6 +113,8 @@ class SiteContent:
     logs, rejected, notices, unassigned
         What came in, what was refused, what was remarked on logs read all the same, and
         logs held because nobody has said yet which test they are.
+    instrument_offsets
+        Instruments that read off on every car, found with the judgement.
     read_samples
         Gives the canonical samples of some tests, stacked (an empty frame if none are stored).
     clock
@@ -140,6 +145,7 @@ class SiteContent:
     rejected: pl.DataFrame
     notices: pl.DataFrame
     unassigned: pl.DataFrame
+    instrument_offsets: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime
     settings: ReportSettings

@@ -15,7 +15,7 @@ from features.screening import TRUST
 from features.story import STORIES
 from features.unread import UNREAD
 from features.windows import WINDOWS
-from models.tables import EVIDENCE, RESIDUALS, STATES
+from models.tables import EVIDENCE, INSTRUMENT_OFFSETS, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
 from pipeline.store_tables import LOGS, NOTICES, REJECTED, UNASSIGNED
 from reports.content import SiteContent
@@ -189,6 +189,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         rejected=_frame(REJECTED, _rejected(every)),
         notices=_frame(NOTICES, _notices(cars, tests)),
         unassigned=_frame(UNASSIGNED, [_waiting()]),
+        instrument_offsets=_frame(INSTRUMENT_OFFSETS, []),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
         settings=settings or ReportSettings(),
@@ -272,7 +273,7 @@ def _events(test):
             "test_id": test["test_id"], "event_number": number + 1,
             "kind_code": "fan_up" if number % 2 == 0 else "fan_down",
             "time_s": 120.0 * (number + 1), "source_code": "command",
-            "size_pct": 40.0, "sentence": "not shown",
+            "size_pct": 40.0, "confidence": 0.99, "sentence": "not shown",
             "high_side_change_kpa": -160.0 if number % 2 == 0 else None,
             "low_side_change_kpa": 3.2 if number % 2 == 0 else None,
         }
