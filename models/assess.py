@@ -7,7 +7,7 @@ gives baselines, residuals, assessments, states and evidence. Tests and repairs 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,8 @@ import polars as pl
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.coverage import find_gaps
+from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
+from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
 from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
 from models.residuals import compare_tests, residual_frame
@@ -37,7 +39,8 @@ class AssessmentInputs:
     """What a judgement rests on.
 
     `features` is the table of `features.catalogue`, `context` that of
-    `features.context`; `vehicles`, `models` and `repairs` come from the registry.
+    `features.context`; `vehicles`, `models`, `repairs` and `dispositions` come from the
+    registry.
     """
 
     features: pl.DataFrame
@@ -45,17 +48,21 @@ class AssessmentInputs:
     vehicles: pl.DataFrame
     models: pl.DataFrame
     repairs: pl.DataFrame
+    dispositions: pl.DataFrame = field(default_factory=no_dispositions)
 
 
 @dataclass(frozen=True)
 class Assessed:
-    """The judgement: one frame per table of `models.tables`."""
+    """The judgement: one frame per table of `models`."""
 
     baselines: pl.DataFrame
     residuals: pl.DataFrame
     assessments: pl.DataFrame
     states: pl.DataFrame
     evidence: pl.DataFrame
+    drifts: pl.DataFrame
+    leaks: pl.DataFrame
+    disposition_precision: pl.DataFrame
 
 
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
@@ -83,20 +90,32 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     gaps = find_gaps(residuals, tests)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)
+    repairs = _until(inputs.repairs, "performed_at", as_of)
     past = histories(
         inputs.vehicles,
         assessments.join(tests.select("test_id", "purpose", "repair_id"), on="test_id"),
         found,
-        _until(inputs.repairs, "performed_at", as_of),
+        repairs,
     )
     latest = latest_tests(past, _with_adverse_z(residuals), gaps, watch_z=settings.watch_z)
+    judged = RESIDUALS.conform(residuals.select(_residual_columns(residuals)))
+    drifting = find_drifts(
+        DriftInputs(judged, tests.select(TESTS_LOOKED_AT), repairs, inputs.vehicles, inputs.models),
+        settings,
+        as_of,
+    )
+    evidence = _behind_the_states(found, past, settings)
+    counted = in_force(inputs.dispositions, as_of)
     states = state_frame(past, latest, settings, as_of)
     return Assessed(
         baselines=_rounded(baseline_frame(compared, settings)),
-        residuals=_rounded(RESIDUALS.conform(residuals.select(_residual_columns(residuals)))),
+        residuals=_rounded(judged),
         assessments=_rounded(assessments),
-        states=_rounded(states),
-        evidence=_rounded(_behind_the_states(found, past, settings)),
+        states=_rounded(add_handling(states, evidence, counted, repairs, as_of)),
+        evidence=_rounded(evidence),
+        drifts=_rounded(drifting.drifts),
+        leaks=_rounded(drifting.leaks),
+        disposition_precision=_rounded(precision_frame(counted, inputs.vehicles)),
     )
 
 

@@ -43,6 +43,7 @@ _FRAMES = (
     "rejected",
     "notices",
     "unassigned",
+    "drifts",
 )
 
 

@@ -17,9 +17,12 @@ from features.screening import TRUST
 from features.tables import Column, Table
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.disposition_tables import DISPOSITION_PRECISION
+from models.drift_tables import DRIFTS, LEAKS
 from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
+from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 
 LOGS = Table(
     "logs",
@@ -99,12 +102,16 @@ RUNS = Table(
 # What one log brings, replaced together with its row in LOGS.
 PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES)
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
-ASSESSMENT_TABLES = (BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+ASSESSMENT_TABLES = (
+    BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS, DISPOSITION_PRECISION,
+)  # fmt: skip
+# What only the store knows, and a new store takes over from the old one.
+KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
     *REGISTRY_TABLES.values(),
-    RUNS,
+    *KEPT_TABLES,
 )

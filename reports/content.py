@@ -29,6 +29,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "n_tests",
         "worst_z",
         "missing",
+        "handling",
     ),
     "evidence": (
         "vehicle_id",
@@ -89,6 +90,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
     "unassigned": ("path", "sentence", "hint", "columns", "row"),
+    "drifts": ("vehicle_id", "feature", "regime", "outlook_code", "leaves_band_at", "sentence"),
 }
 
 
@@ -98,8 +100,9 @@ class SiteContent:
 
     Parameters
     ----------
-    states, evidence, residuals
-        Tables of `models`: one row per vehicle, per finding, per test and feature.
+    states, evidence, residuals, drifts
+        Tables of `models`: one row per vehicle, per finding, per test and feature, per
+        vehicle and feature.
     features, windows, unread, events, trust
         Tables of `features`.
     context
@@ -138,6 +141,7 @@ class SiteContent:
     rejected: pl.DataFrame
     notices: pl.DataFrame
     unassigned: pl.DataFrame
+    drifts: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime
     settings: ReportSettings
