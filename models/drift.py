@@ -109,6 +109,9 @@ _ADDED: dict[str, pl.DataType] = {
             "p_value", "limit", "likely", "early", "late", "early_if_open",
             "decline_probability", "exhausted", "rate_g_per_year", "rate_low_g_per_year",
             "rate_high_g_per_year",
+            "fall_per_year",
+            "fall_low_per_year",
+            "fall_high_per_year",
         )
     },
     "model_code": pl.String(),
@@ -190,6 +193,9 @@ def _add_hinges(part: pl.DataFrame, prior: LeakPrior) -> pl.DataFrame:
         "early_if_open": laws.start + laws.crossing.quantile(1.0 - CONFIDENCE),
         "limit": -part["band"].to_numpy(),
         "decline_probability": begun,
+        "fall_per_year": laws.fall.quantile(0.5),
+        "fall_low_per_year": laws.fall.quantile(0.5 - CONFIDENCE / 2.0),
+        "fall_high_per_year": laws.fall.quantile(0.5 + CONFIDENCE / 2.0),
         "exhausted": laws.start + laws.exhausted.quantile(0.5),
         "has_begun": (begun >= _SURE_DECLINE) & raised,
         **rates,
@@ -219,7 +225,11 @@ def _with_outlook(
     drift is seen, the interval is open, and all that it leaves out lies before it.
     """
     last = years_between(pl.col("first_at"), pl.lit(as_of)) + settings.drift_horizon_years
-    by_line = (pl.col("q_value") <= settings.false_discovery_rate) & pl.col("is_towards")
+    # one visit far out can tilt a line, but not the median of all slopes
+    is_robust = pl.col("slope_low_per_year") * pl.col("slope_high_per_year") > 0
+    by_line = (
+        (pl.col("q_value") <= settings.false_discovery_rate) & pl.col("is_towards") & is_robust
+    )
     drifts = pl.when(pl.col("model_code") == "hinge").then("has_begun").otherwise(by_line)
     is_soon = pl.col("likely") <= last
     codes = (

@@ -33,10 +33,13 @@ def drift_sentence(row: Mapping[str, Any], as_of: datetime) -> str:
     if outlook is Outlook.NO_TREND:
         return f"{_quantity(row)}: {outlook.value} ({_visits(row)}){_not_before(row, as_of)}"
     if outlook is Outlook.BEYOND_HORIZON:
-        head = f"{_slope(row)}, {_visits(row)}; not likely out of band soon"
+        course = _fall(row) if row["model_code"] == "hinge" else _slope(row)
+        head = f"{course}, {_visits(row)}; not likely out of band soon"
         return f"{head}{_not_before(row, as_of)}"
     if outlook is Outlook.NO_BAND:
         return f"{_slope(row)}, {_visits(row)}; {outlook.value}"
+    if row["model_code"] == "hinge":
+        return f"{_fall(row)}, {_when(row, as_of)}"
     return f"{_slope(row)}, {_when(row, as_of)}"
 
 
@@ -57,11 +60,21 @@ def _slope(row: Mapping[str, Any]) -> str:
     middle, ends = row["slope_per_year"], (row["slope_low_per_year"], row["slope_high_per_year"])
     digits = JUDGED_FEATURE[row["feature"]].digits if row["feature"] in JUDGED_FEATURE else 1
     verb = "rises" if middle > 0 else "falls"
-    low, high = sorted(end if middle > 0 else -end for end in ends)
+    # the rounded zero has no sign
+    low, high = sorted(round(end if middle > 0 else -end, digits) + 0.0 for end in ends)
     return (
         f"{_quantity(row)} {verb} {abs(middle):.{digits}f}{unit} a year "
         f"({low:.{digits}f}{unit} to {high:.{digits}f}{unit})"
     )
+
+
+def _fall(row: Mapping[str, Any]) -> str:
+    """`subcooling falls 1.8 K a year (0.9 K to 2.6 K) since August 2025`."""
+    middle, low, high = (
+        row[name] for name in ("fall_per_year", "fall_low_per_year", "fall_high_per_year")
+    )
+    since = f" since {month(row['reserve_exhausted_at'])}" if row["reserve_exhausted_at"] else ""
+    return f"{_quantity(row)} falls {middle:.1f} K a year ({low:.1f} K to {high:.1f} K){since}"
 
 
 def _when(row: Mapping[str, Any], as_of: datetime) -> str:

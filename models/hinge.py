@@ -73,6 +73,8 @@ class HingeVisits:
 class HingeLaws:
     """What the visits say, per car: laws of times in years since `start`, and of the rate.
 
+    `fall` is in K per year once the reserve is used up.
+
     `start` (m,) is the last full charge, else the first visit, in years since that visit;
     `decline_probability` that subcooling has fallen by more than the noise of a visit by the
     last of them, `prior_decline` the same before any visit was looked at. Without a prior
@@ -82,6 +84,7 @@ class HingeLaws:
     start: Array
     crossing: BinnedLaw
     exhausted: BinnedLaw
+    fall: BinnedLaw
     rate: BinnedLaw | None
     decline_probability: Array
     prior_decline: Array
@@ -111,6 +114,7 @@ def hinge_laws(visits: HingeVisits, prior: LeakPrior) -> HingeLaws:
         start=np.concatenate([part.start for part in parts]),
         crossing=_joined([part.crossing for part in parts]),
         exhausted=_joined([part.exhausted for part in parts]),
+        fall=_joined([part.fall for part in parts]),
         rate=_joined([part.rate for part in parts if part.rate is not None])
         if prior.is_learned
         else None,
@@ -135,6 +139,7 @@ def _laws(visits: HingeVisits, prior: LeakPrior) -> HingeLaws:
         start=grid.start,
         crossing=_crossing_law(visits, grid, after, (level, level_sd)),
         exhausted=_exhausted_law(grid, after),
+        fall=BinnedLaw(_FALL_ENDS, np.cumsum(after.sum(axis=1), axis=1)),
         rate=_rate_law(grid, after, log_priors, (prior, reserve)) if prior.is_learned else None,
         decline_probability=(after * has_fallen).sum(axis=(1, 2)),
         prior_decline=(before * has_fallen).sum(axis=(1, 2)),

@@ -43,11 +43,10 @@ def _of_services(services: pl.DataFrame, settings: AssessmentSettings) -> pl.Dat
 
 
 def _of_subcooling(series: pl.DataFrame) -> pl.DataFrame:
-    """One row per car whose subcooling tells a rate, or falls without telling one."""
+    """One row per car whose subcooling falls; before that it tells no more than the prior."""
     worth = pl.col("regime").replace_strict(_REGIMES_BY_WORTH, default=9, return_dtype=pl.Int64)
-    told = pl.col("rate_g_per_year").is_not_null() | pl.col("has_begun")
     best = (
-        series.filter((pl.col("model_code") == "hinge") & told)
+        series.filter((pl.col("model_code") == "hinge") & pl.col("has_begun"))
         .sort(
             "vehicle_id", pl.col("rate_g_per_year").is_null(), pl.col("feature") != _CONDENSER,
             worth, "regime",

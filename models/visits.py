@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from features.regimes import WHOLE_TEST
 from models.findings import JUDGED_FEATURE
 from models.history import CHANGES_NOTHING
 
@@ -90,7 +91,9 @@ def _tests_since_repair(tests: pl.DataFrame, repairs: pl.DataFrame) -> pl.DataFr
 
 def _visits(residuals: pl.DataFrame, since: pl.DataFrame, least: int) -> pl.DataFrame:
     """One row per series and day; on deviations where enough of the series has them."""
-    known = residuals.filter(pl.col("observed").is_not_null()).join(since, on="test_id")
+    # rates of whole tests are counts, which no line describes
+    of_regimes = residuals.filter(pl.col("regime") != WHOLE_TEST)
+    known = of_regimes.filter(pl.col("observed").is_not_null()).join(since, on="test_id")
     day = pl.col("started_at").dt.truncate("1d")
     has_residual = pl.col("expected").is_not_null()
     counted = known.with_columns(day.alias("day")).with_columns(
@@ -128,7 +131,6 @@ def _noise(visits: pl.DataFrame) -> pl.DataFrame:
         .drop_nulls()
     )
     about = (pl.col("step") - pl.col("step").median()).abs().median()
-    enough = pl.len() >= _LEAST_DIFFERENCES
     floor = pl.col("feature").replace_strict(
         {name: feature.least_spread for name, feature in JUDGED_FEATURE.items()},
         return_dtype=pl.Float64,
@@ -137,14 +139,15 @@ def _noise(visits: pl.DataFrame) -> pl.DataFrame:
     return (
         step.group_by("feature", "regime")
         .agg(
-            pl.when(enough).then(about / _MAD_OF_DIFFERENCES).alias("noise"),
+            pl.len().alias("n_steps"),
+            (about / _MAD_OF_DIFFERENCES).alias("noise"),
             # a median absolute deviation is worth about 0.37 of its sample
             pl.min_horizontal(0.37 * pl.len().cast(pl.Float64), _MOST_FREEDOM).alias(
                 "noise_freedom"
             ),
         )
+        .filter(pl.col("n_steps") >= _LEAST_DIFFERENCES)
         .with_columns(pl.max_horizontal("noise", floor / 2).alias("noise"))
-        .filter(pl.col("noise").is_not_null())
         .select("feature", "regime", "noise", "noise_freedom")
     )
 

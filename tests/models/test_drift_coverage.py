@@ -76,7 +76,7 @@ def test_leave_band_dates_hold_the_truth_in_nine_of_ten():
 
 
 def test_leak_rates_hold_the_truth_in_nine_of_ten():
-    told = pl.concat(rates(regime, 80, 300 + k) for k, regime in enumerate(WEIGHED))
+    told = pl.concat(rates(regime, 120, 300 + k) for k, regime in enumerate(WEIGHED))
     for source, part in told.group_by("source_code"):
         print(f"{source}: {part['holds'].mean():.3f} of {part.height} held")  # noqa: T201 - the figures
         assert part.height >= 60
