@@ -16,7 +16,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from models.drift_sentences import drift_sentence, lacking_visits
+from models.drift_sentences import (
+    PLAIN_OUTLOOKS,
+    drift_sentence,
+    lacking_visits,
+    plain_sentence,
+)
 from models.drift_series import CONFIDENCE, add_crossings, add_trends, listed, series_frame
 from models.drift_tables import DRIFTS, Outlook
 from models.hinge import HingeVisits, hinge_laws
@@ -131,7 +136,8 @@ def _looked_at(
     part = add_trends(part)
     has_band = part["is_residual"] & part["band"].is_not_null()
     banded = add_crossings(part.filter(has_band))
-    is_hinge = pl.col("feature").is_in(SUBCOOLING)
+    # what rises needs no hinge, which costs most of the time
+    is_hinge = pl.col("feature").is_in(SUBCOOLING) & (pl.col("limit") < 0)
     hinged = [
         _add_hinges(group, priors.get(key, PUBLISHED))
         for key, group in _by_prior(banded.filter(is_hinge), priors)
@@ -266,5 +272,12 @@ def _worded(found: pl.DataFrame, settings: AssessmentSettings, as_of: datetime) 
         for count, is_enough in found.select("n_visits", "is_enough").iter_rows()
     ]
     found = found.with_columns(pl.Series("lacking", lacking, pl.String)).sort(SERIES)
-    sentences = [drift_sentence(row, as_of) for row in found.iter_rows(named=True)]
-    return found.with_columns(pl.Series("sentence", sentences, pl.String))
+    is_plain = pl.col("outlook_code").is_in([code.code for code in PLAIN_OUTLOOKS])
+    rest = found.with_row_index("row").filter(~is_plain)
+    sentences = [drift_sentence(row, as_of) for row in rest.iter_rows(named=True)]
+    told = rest.select("row", pl.Series("told", sentences, pl.String))
+    return (
+        found.with_row_index("row")
+        .join(told, on="row", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("told", plain_sentence(as_of)).alias("sentence"))
+    )

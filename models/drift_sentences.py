@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
+
 from features.catalogue import FEATURE
 from models.drift_tables import OUTLOOK, Outlook
 from models.findings import JUDGED_FEATURE
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
 _LEAST_DAYS_APART = 45
+# So common, and so plain, that they are worded all at once.
+PLAIN_OUTLOOKS = (Outlook.TOO_FEW_VISITS, Outlook.NO_TREND)
 
 
 def month(instant: datetime) -> str:
@@ -25,13 +29,36 @@ def month(instant: datetime) -> str:
     return f"{instant:%B %Y}"
 
 
+def plain_sentence(as_of: datetime) -> pl.Expr:
+    """What is said of the many series of `PLAIN_OUTLOOKS`; null of the others."""
+    words = pl.col("feature").replace_strict(
+        {name: judged.words for name, judged in JUDGED_FEATURE.items()},
+        default=pl.col("feature"),
+        return_dtype=pl.String,
+    )
+    start = pl.col("leaves_band_from")
+    is_ahead = (start - pl.lit(as_of)).dt.total_days() >= _LEAST_DAYS_APART
+    before = pl.format("; not likely to leave its band before {}", start.dt.strftime("%B %Y"))
+    visits = pl.format(
+        "{}: {} ({} visits over {} years)",
+        words,
+        pl.lit(Outlook.NO_TREND.value),
+        "n_visits",
+        pl.col("span_years").round(1),
+    ) + pl.when(is_ahead).then(before).otherwise(pl.lit(""))
+    few = pl.format("{}: {}; lacking: {}", words, pl.lit(Outlook.TOO_FEW_VISITS.value), "lacking")
+    code = pl.col("outlook_code")
+    return (
+        pl.when(code == Outlook.TOO_FEW_VISITS.code)
+        .then(few)
+        .when(code == Outlook.NO_TREND.code)
+        .then(visits)
+    )
+
+
 def drift_sentence(row: Mapping[str, Any], as_of: datetime) -> str:
     """The drift of one quantity of a car, as of an instant."""
     outlook = OUTLOOK[row["outlook_code"]]
-    if outlook is Outlook.TOO_FEW_VISITS:
-        return f"{_quantity(row)}: {outlook.value}; lacking: {row['lacking']}"
-    if outlook is Outlook.NO_TREND:
-        return f"{_quantity(row)}: {outlook.value} ({_visits(row)}){_not_before(row, as_of)}"
     if outlook is Outlook.BEYOND_HORIZON:
         course = _fall(row) if row["model_code"] == "hinge" else _slope(row)
         head = f"{course}, {_visits(row)}; not likely out of band soon"
