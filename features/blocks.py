@@ -44,6 +44,8 @@ def order_samples(samples: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
         .alias("test_number"),
         pl.col(channels).cast(pl.Float64).fill_nan(None),
     )
+    # in one chunk: later steps ask columns for arrays, which would copy chunks each time
+    numbered = numbered.rechunk()
     if _is_in_one_piece(numbered):
         return numbered
     ordered = numbered.sort("test_number", "time_s")

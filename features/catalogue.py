@@ -32,6 +32,7 @@ from features.channels import CHANNEL
 from features.cycle_records import CYCLE_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
+from features.whole_test_records import STANDING_RECORDS
 
 _ONE = pl.lit(1.0)
 _EVAPORATING_SLOPE = pl.col("evaporating_slope_k_per_kpa")
@@ -171,7 +172,7 @@ RATE_RECORDS: tuple[Feature, ...] = (
     ),
 )  # fmt: skip
 
-FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS)
+FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS, *STANDING_RECORDS)
 FEATURE: dict[str, Feature] = {feature.name: feature for feature in FEATURE_RECORDS}
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.air_columns import atmosphere_kpa
+from features.clamp_contact import CLAMP_AIR
 from features.cycle import CYCLE_CHANNELS, add_cycle
 from features.cycle_records import CYCLE_RECORDS
 from features.instruments import COVERAGE_FACTOR, SENSORS, sensor_column
@@ -26,7 +27,7 @@ _NAMES = [record.name for record in CYCLE_RECORDS]
 _GRAIN = ("test_number", "regime")
 # Facts of a test that the cycle needs beside its readings.
 _FACTS = ("refrigerant", "internal_heat_exchanger", "noted_blower_pct", "atmosphere_kpa")
-_INPUTS = (*CYCLE_CHANNELS, "condenser_air_c")
+_INPUTS = (*CYCLE_CHANNELS, "condenser_air_c", *CLAMP_AIR, "intake_stray_k")
 _SOURCES = ("condenser_air_source", "duct_air_source")
 # Sensors that enter, and how far each is moved for a difference, in its unit.
 _STEPS = {
@@ -39,6 +40,7 @@ _STEPS = {
     "evaporator_outlet_c": 0.2,
     "duct_air_c": 0.2,
     "intake_air_c": 0.2,
+    "intake_humidity_pct": 0.5,
     "condenser_air_c": 0.2,
 }
 # The drop between a port and its station counts as an error of the pressure.
@@ -106,21 +108,17 @@ def _condensed(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _with_uncertainties(medians: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
     """The medians with their standard uncertainties; a value without one is null."""
-    base = _worked_out(medians)
-    squares = {name: medians[f"{name}:scatter"] ** 2 for name in _NAMES}
-    for sensor, step in _STEPS.items():
-        moved = _worked_out(medians.with_columns(pl.col(sensor) + step))
-        uncertainty = medians.select(channel_uncertainty(sensor, settings)).to_series()
-        square = uncertainty**2
-        if sensor in _SATURATION:
-            per_unit = (moved[_SATURATION[sensor]] - base[_SATURATION[sensor]]) / step
-            drop_k = settings.tap_drop_accuracy_k / COVERAGE_FACTOR
-            square = square + ((drop_k / per_unit) ** 2).fill_null(0.0)
-        for name in _NAMES:
-            slope = (moved[name] - base[name]) / step
-            squares[name] = squares[name] + (slope**2 * square).fill_null(0.0)
-    uncertain = medians.with_columns(
-        squares[record.name].sqrt().alias(record.uncertainty_name) for record in CYCLE_RECORDS
+    moved = _moved(medians)
+    squares = medians.select(
+        (channel_uncertainty(sensor, settings) ** 2).alias(sensor) for sensor in _STEPS
+    ).with_columns(_of_the_tap(moved, sensor, settings) for sensor in _SATURATION)
+    # the names of the moved values hold their sensor: one frame, one pass
+    beside = medians.hstack(squares.select(pl.all().name.suffix(":square"))).hstack(moved)
+    uncertain = beside.with_columns(
+        (pl.col(f"{record.name}:scatter") ** 2 + _of_the_sensors(record.name))
+        .sqrt()
+        .alias(record.uncertainty_name)
+        for record in CYCLE_RECORDS
     )
     return uncertain.select(
         *_GRAIN,
@@ -130,4 +128,40 @@ def _with_uncertainties(medians: pl.DataFrame, settings: DerivationSettings) -> 
             .name.keep()
             for record in CYCLE_RECORDS
         ),
+    )
+
+
+def _moved(medians: pl.DataFrame) -> pl.DataFrame:
+    """Slopes of all quantities by each sensor, `{sensor}:{quantity}`, row by row.
+
+    All sensors are moved in one stack, so that what costs per call is paid once.
+    """
+    read = medians.drop(pl.selectors.ends_with(":scatter"), _NAMES)
+    stack = [read, *(read.with_columns(pl.col(name) + step) for name, step in _STEPS.items())]
+    every = _worked_out(pl.concat(stack))
+    base = every.head(medians.height)
+    slopes = []
+    for place, (sensor, step) in enumerate(_STEPS.items(), start=1):
+        there = every.slice(place * medians.height, medians.height)
+        slopes += [
+            ((there[name] - base[name]) / step).alias(f"{sensor}:{name}") for name in every.columns
+        ]
+    return pl.DataFrame(slopes)
+
+
+def _of_the_tap(moved: pl.DataFrame, sensor: str, settings: DerivationSettings) -> pl.Expr:
+    """The square of a pressure's uncertainty with that of the drop between port and station."""
+    per_unit = pl.lit(moved[f"{sensor}:{_SATURATION[sensor]}"])
+    drop_k = settings.tap_drop_accuracy_k / COVERAGE_FACTOR
+    return pl.col(sensor) + ((drop_k / per_unit) ** 2).fill_null(0.0)
+
+
+def _of_the_sensors(name: str) -> pl.Expr:
+    """What the sensors' uncertainties add to the square of a quantity's."""
+    return sum(
+        (
+            (pl.col(f"{sensor}:{name}") ** 2 * pl.col(f"{sensor}:square")).fill_null(0.0)
+            for sensor in _STEPS
+        ),
+        start=pl.lit(0.0),
     )

@@ -12,20 +12,30 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.air_columns import add_condenser_air, add_duct_air, add_intake_enthalpy
+from features.air_columns import add_clamp_air, add_condenser_air, add_duct_air, add_intake_enthalpy
 from features.blocks import block_lengths, make_blocks, number_tests, order_samples
 from features.catalogue import FEATURES
 from features.channels import channels_in
+from features.compressor_work import Switching
 from features.context import CONTEXT
+from features.cycle_points import CYCLE_POINTS, describe_cycle_points
 from features.cycles import find_cycles
 from features.events import EVENTS, describe_events, detect_events
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
+from features.intake_share import (
+    correct_intake,
+    describe_strays,
+    estimate_intake_share,
+    find_strays,
+)
 from features.periodic import find_periodic_units
 from features.rates import rate_tests
-from features.regimes import CONTINUOUS, Regime, add_regimes
+from features.regime_spans import REGIMES, describe_regimes
+from features.regimes import CONTINUOUS, WHOLE_TEST, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
+from features.static_pressure import check_static_pressure
 from features.swings import SWING, find_swings
 from features.unread import UNREAD, describe_unread
 from features.window_values import read_windows
@@ -40,18 +50,21 @@ _NOTED = {
     "ambient_c": "noted_ambient_c",
     "barometric_kpa": "noted_barometric_kpa",
     "blower_pct": "noted_blower_pct",
+    "recirculation": "noted_recirculation",
 }
 
 
 @dataclass(frozen=True)
 class Derived:
-    """What is derived from samples: frames of TRUST, EVENTS, WINDOWS, FEATURES and UNREAD."""
+    """What is derived from samples: frames of the tables of the same names."""
 
     trust: pl.DataFrame
     events: pl.DataFrame
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
+    regimes: pl.DataFrame
+    cycle_points: pl.DataFrame
 
 
 def derive(
@@ -89,7 +102,8 @@ def derive(
         _derive_at(part, tests, settings, block_s)
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
-    return _stack(screened.trust, parts, tests)
+    static = check_static_pressure(screened.soak, screened.trust, tests, settings)
+    return _stack(screened.trust, parts, tests, static)
 
 
 def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
@@ -131,7 +145,9 @@ class _Part:
     windows: pl.DataFrame
     features: pl.DataFrame
     unread: pl.DataFrame
-    impossible: pl.DataFrame
+    regimes: pl.DataFrame
+    cycle_points: pl.DataFrame
+    distrusted: pl.DataFrame
 
 
 def _derive_at(
@@ -140,7 +156,11 @@ def _derive_at(
     blocks = add_duct_air(make_blocks(samples, block_s))
     log = detect_events(samples, blocks, settings)
     cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    blocks = _add_air(add_regimes(blocks, tests, cycles["compressor_on"], settings), tests)
+    switching = Switching(log.events, cycles["compressor_on"])
+    told = _add_noted(add_regimes(blocks, tests, switching, settings, block_s), tests)
+    shares = estimate_intake_share(told, block_s)
+    strays = find_strays(told, shares)
+    blocks = _add_air(correct_intake(told, shares, strays), settings)
     settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
@@ -149,14 +169,20 @@ def _derive_at(
         ]
     )
     windows = describe_windows(units, blocks, tests, block_s)
-    values = read_windows(blocks, units, tests, settings, block_s)
-    rows = [withhold_impossible(values), rate_tests(blocks, log, block_s)]
+    read = read_windows(blocks, units, tests, settings, block_s)
+    rates = rate_tests(blocks, log, block_s)
+    rows = [
+        withhold_impossible(read.features),
+        rates.join(shares, on="test_number", how="left", maintain_order="left"),
+    ]
     return _Part(
         describe_events(log.events, tests),
         windows,
         pl.concat(rows, how="diagonal"),
         describe_unread(blocks, settling, windows, settings, block_s),
-        describe_impossible(values),
+        describe_regimes(blocks, tests, block_s),
+        describe_cycle_points(read.units, windows, tests),
+        pl.concat([describe_impossible(read.features), describe_strays(strays, tests)]),
     )
 
 
@@ -179,27 +205,45 @@ def _periodic_units(
     return [("compressor", clutch), ("fan", fan), (SWING, swinging)]
 
 
-def _add_air(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
-    names = ("noted_ambient_c", "noted_barometric_kpa")
+def _add_noted(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+    """The blocks with what is noted of their tests, as far as the air and the clamps need it."""
+    names = ("noted_ambient_c", "noted_barometric_kpa", "noted_recirculation", "clamps_insulated")
     noted = tests.select("test_id", "test_number", "altitude_m", *names)
-    joined = blocks.join(noted, on="test_number", how="left", maintain_order="left")
-    return add_intake_enthalpy(add_condenser_air(joined))
+    return blocks.join(noted, on="test_number", how="left", maintain_order="left")
 
 
-def _stack(trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame) -> Derived:
+def _add_air(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
+    around = add_clamp_air(add_condenser_air(blocks), settings.hood_over_ambient_k)
+    return add_intake_enthalpy(around)
+
+
+def _stack(
+    trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame, static: pl.DataFrame
+) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        return Derived(trust, EVENTS.empty(), WINDOWS.empty(), FEATURES.empty(), UNREAD.empty())
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS)
+        return Derived(trust, *(table.empty() for table in tables))
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
     ).drop("test_number")
+    named = named.join(
+        static.with_columns(regime=pl.lit(WHOLE_TEST)),
+        on=("test_id", "regime"),
+        how="left",
+        maintain_order="left",
+    )
     rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
-    impossible = [part.impossible for part in parts]
+    distrusted = [part.distrusted for part in parts]
     return Derived(
-        pl.concat([trust, *impossible]).sort(TRUST.key),
+        pl.concat([trust, *distrusted]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         rounded.sort("test_id", "regime"),
         pl.concat([part.unread for part in parts]).sort("test_id"),
+        pl.concat([part.regimes for part in parts]).sort(REGIMES.key),
+        pl.concat([part.cycle_points for part in parts]).sort(
+            "test_id", "window_number", "station_order"
+        ),
     )

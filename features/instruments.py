@@ -38,6 +38,7 @@ SENSORS = (
     "duct_left_c",
     "duct_right_c",
     "intake_air_c",
+    "intake_humidity_pct",
     "ambient_air_c",
     "condenser_inlet_air_c",
 )

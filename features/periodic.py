@@ -114,7 +114,13 @@ def _place_on_blocks(
     trends = _trend_channels(blocks)
     known = cycles.select("test_number", "start_s", "end_s").with_row_index("cycle")
     inside = (
-        blocks.select("test_number", "regime", *trends, time_s=pl.col("start_s") + block_s / 2)
+        blocks.select(
+            "test_number",
+            "regime",
+            "is_past_start",
+            *trends,
+            time_s=pl.col("start_s") + block_s / 2,
+        )
         .with_row_index("row")
         .join_asof(
             known.with_columns(time_s="start_s").sort("test_number", "time_s"),
@@ -130,12 +136,14 @@ def _place_on_blocks(
             pl.col("test_number", "start_s", "end_s", "regime").first(),
             pl.col(trends).mean(),
             n_regimes=pl.col("regime").n_unique(),
+            is_past_start=pl.col("is_past_start").all(),
             n_blocks=pl.len(),
             first_row=pl.col("row").min(),
             last_row=pl.col("row").max(),
         )
         .filter(
             (pl.col("n_regimes") == 1)
+            & pl.col("is_past_start")
             & pl.col("regime").is_in([regime.value for regime in regimes])
             & (pl.col("n_blocks") >= _LEAST_BLOCKS_PER_CYCLE)
             # no gap inside: every block of the cycle is there, but for its two ends

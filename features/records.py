@@ -8,6 +8,7 @@ sets of channels that suffice for each. Does not belong here: the quantities the
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -32,6 +33,14 @@ _CYCLE_WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
 }
 # Columns that stand between channels and features: the ways to them, the best first, each a
 # set of channels that suffices.
+_STANDING_LINES = (
+    "evaporator_outlet_c",
+    "condenser_outlet_c",
+    "expansion_inlet_c",
+    "compressor_suction_c",
+    "condenser_mid_c",
+    "rear_evaporator_outlet_c",
+)
 _BY_PRESSURES = ("low_side_kpa", "high_side_kpa")
 WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
     "evaporating_dew_c": (("low_side_kpa",),),
@@ -40,6 +49,11 @@ WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
     "condenser_air_c": (("condenser_inlet_air_c",), ("ambient_air_c",)),
     "intake_enthalpy_kj_per_kg": (("intake_air_c", "intake_humidity_pct"),),
     **_CYCLE_WAYS,
+    # any three lines but the discharge
+    "static_over_saturation_kpa": tuple(
+        (gauge, *lines) for gauge in _BY_PRESSURES for lines in combinations(_STANDING_LINES, 3)
+    ),
+    "intake_stray_share": (("intake_air_c", "underhood_air_c", "ambient_air_c"),),
     "n_fan_events": (("condenser_fan_pct",), _BY_PRESSURES),
     "n_compressor_events": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),
     "running_min": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),

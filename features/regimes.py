@@ -3,8 +3,9 @@
 A regulated car holds its low side and its duct where the control wants them; a saturated
 one shows what its hardware can do. Comparing the two is comparing different things, so
 every value that is judged names its regime. Takes blocks, the cars' compressors and the
-compressor's cycles; adds `regime`, null where it cannot be told whether the compressor
-runs. Does not belong here: windows, events.
+compressor's switching; adds `regime`, null where it cannot be told whether the compressor
+works, `regime_reason` and `is_past_start`. Does not belong here: the evidence
+(`compressor_work`, `control_limits`, `pull_down`), spans in words (`regime_spans`).
 """
 
 from __future__ import annotations
@@ -14,8 +15,10 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.command_steps import is_commanded_on
-from features.cycles import chain_spans
+from features.compressor_work import Switching, add_compressor_work, works
+from features.control_limits import add_control_limits
+from features.pull_down import add_falling
+from features.regime_reasons import Reason
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
@@ -39,98 +42,80 @@ WHOLE_TEST = "whole_test"
 # Settled control states: the ones that values may be read in.
 CONTINUOUS = (Regime.REGULATING, Regime.SATURATED, Regime.RUNNING)
 
-# A shorter stop is an event, not the end of a run: the circuit stays warm (tuning value).
-_LONGEST_PAUSE_S = 30.0
-# The command is smoothed over this many blocks before it is compared (tuning value).
-_COMMAND_BLOCKS = 6
-
 
 def add_regimes(
     blocks: pl.DataFrame,
     tests: pl.DataFrame,
-    compressor_cycles: pl.DataFrame,
+    switching: Switching,
     settings: DerivationSettings,
+    block_s: float,
 ) -> pl.DataFrame:
-    """The blocks with their regime.
+    """The blocks with regime, regime_reason, is_past_start and the figures behind them.
 
-    Needs test_number, start_s; `tests` needs test_number and compressor. The row count and
-    order stay.
+    Needs test_number, start_s and the channels; `tests` needs test_number, compressor,
+    altitude_m and noted_barometric_kpa. The row count and order stay. `is_past_start` is
+    False until the circuit had time to settle after a start. The figures (asked_s,
+    top_ratio, fall_per_min, low_gauge_kpa) are those that `regime_spans` quotes.
     """
-    spans = chain_spans(compressor_cycles).select("test_number", "start_s", "reign_end_s")
-    return (
-        blocks.join(
-            tests.select("test_number", "compressor"), on="test_number", maintain_order="left"
-        )
-        .join_asof(spans, on="start_s", by="test_number", check_sortedness=False)
-        .with_columns(
-            is_running=_is_running(blocks.columns, settings),
-            is_cycling=(pl.col("start_s") < pl.col("reign_end_s")).fill_null(value=False),
-        )
-        .with_columns(run_start_s=_run_start_s())
-        .with_columns(regime=_regime(blocks.columns, settings))
-        .drop("compressor", "is_running", "is_cycling", "reign_end_s", "run_start_s")
-    )
-
-
-def _is_running(columns: list[str], settings: DerivationSettings) -> pl.Expr:
-    """True means: the compressor runs, by its command where logged, else by the pressures."""
-    commanded = is_commanded_on(columns, settings)
-    answers = [] if commanded is None else [commanded]
-    if {"low_side_kpa", "high_side_kpa"} <= set(columns):
-        answers.append(
-            pl.col("high_side_kpa") > settings.running_pressure_ratio * pl.col("low_side_kpa")
-        )
-    return pl.coalesce(answers) if answers else pl.lit(None, pl.Boolean)
-
-
-def _run_start_s() -> pl.Expr:
-    """When the present run began: the first running block of the test or after a real stop."""
-    works = pl.col("is_running") | pl.col("is_cycling")
-    last_s = pl.when(works).then(pl.col("start_s")).forward_fill().shift(1)
-    pause_s = pl.col("start_s") - last_s
-    begins = works & (pause_s.is_null() | (pause_s > _LONGEST_PAUSE_S))
-    return pl.when(begins).then(pl.col("start_s")).forward_fill().over("test_number")
-
-
-def _regime(columns: list[str], settings: DerivationSettings) -> pl.Expr:
-    works = pl.col("is_running") | pl.col("is_cycling")
+    worked = add_compressor_work(blocks, tests, switching, settings, block_s)
+    judged = add_falling(add_control_limits(worked, tests, settings, block_s), settings, block_s)
     since_start_s = pl.col("start_s") - pl.col("run_start_s")
     return (
-        pl.when(works.is_null())
-        .then(None)
-        .when(~works)
-        .then(pl.lit(Regime.OFF.value))
-        .when(since_start_s < settings.starting_s)
-        .then(pl.lit(Regime.STARTING.value))
-        .when(since_start_s < settings.settle_after_start_s)
-        .then(pl.lit(Regime.PULL_DOWN.value))
-        .when(pl.col("is_cycling"))
-        .then(pl.lit(Regime.CYCLING.value))
-        .otherwise(_control_state(columns, settings))
-    )
-
-
-def _control_state(columns: list[str], settings: DerivationSettings) -> pl.Expr:
-    """Saturated, regulating, or running where the control state cannot be told."""
-    is_fixed = pl.col("compressor").eq_missing("fixed_clutch")
-    state = pl.lit(Regime.RUNNING.value)
-    if "compressor_command_pct" in columns:
-        is_saturated = _is_command_saturated(settings)
-        state = (
-            pl.when(is_saturated.is_null())
-            .then(state)
-            .when(is_saturated)
-            .then(pl.lit(Regime.SATURATED.value))
-            .otherwise(pl.lit(Regime.REGULATING.value))
+        judged.with_columns(since_start_s=since_start_s)
+        .with_columns(is_pull_down=_is_pull_down(settings))
+        .with_columns(regime=_regime(settings))
+        .with_columns(
+            regime_reason=_reason(),
+            is_past_start=(pl.col("since_start_s") >= settings.settle_after_start_s).fill_null(
+                value=False
+            ),
         )
-    return pl.when(is_fixed).then(pl.lit(Regime.SATURATED.value)).otherwise(state)
+        .drop(
+            "compressor", "is_running", "is_cycling", "run_start_s", "off_code", "is_at_limit",
+            "limit_code", "is_falling", "is_pull_down", "since_start_s",
+        )
+    )  # fmt: skip
 
 
-def _is_command_saturated(settings: DerivationSettings) -> pl.Expr:
-    command = pl.col("compressor_command_pct")
-    highest = pl.when(pl.col("is_running")).then(command).quantile(0.99, "linear")
-    threshold = pl.max_horizontal(
-        settings.saturated_share * highest, pl.lit(settings.saturated_least_command_pct)
+def _is_pull_down(settings: DerivationSettings) -> pl.Expr:
+    """True means: at its limit since the start, and the air still falls.
+
+    It ends for good when the control takes over or the air falls no more. A control that is
+    not seen counts as not yet there, and air that falls is not yet held.
+    """
+    is_seen = pl.col("limit_code").ne_missing(Reason.AIR_HELD.code)
+    takes_over = ~pl.col("is_at_limit").fill_null(value=True) & is_seen
+    levels_off = ~pl.col("is_falling").fill_null(value=False)
+    counts = works() & (pl.col("since_start_s") >= settings.starting_s)
+    ended = counts & (takes_over | levels_off | pl.col("is_cycling"))
+    return ~ended.fill_null(value=False).cum_max().over("test_number", "run_start_s")
+
+
+def _regime(settings: DerivationSettings) -> pl.Expr:
+    regimes = (
+        (~works(), Regime.OFF),
+        (pl.col("is_cycling"), Regime.CYCLING),
+        (pl.col("since_start_s") < settings.starting_s, Regime.STARTING),
+        (pl.col("is_pull_down"), Regime.PULL_DOWN),
+        (pl.col("is_at_limit").is_null(), Regime.RUNNING),
+        (pl.col("is_at_limit"), Regime.SATURATED),
     )
-    smooth = command.rolling_mean(_COMMAND_BLOCKS, min_samples=1)
-    return (smooth >= threshold).over("test_number")
+    told = pl.lit(Regime.REGULATING.value)
+    for condition, regime in reversed(regimes):
+        told = pl.when(condition).then(pl.lit(regime.value)).otherwise(told)
+    return pl.when(works().is_not_null()).then(told)
+
+
+def _reason() -> pl.Expr:
+    """The code of the reason, by the regime."""
+    codes = {
+        Regime.OFF: pl.col("off_code"),
+        Regime.STARTING: pl.lit(Reason.FIRST_MINUTE.code),
+        Regime.CYCLING: pl.lit(Reason.SWITCHED_AGAIN.code),
+        Regime.PULL_DOWN: pl.lit(Reason.AIR_STILL_FALLS.code),
+        Regime.RUNNING: pl.lit(Reason.CONTROL_UNSEEN.code),
+    }
+    told = pl.col("limit_code")
+    for regime, code in codes.items():
+        told = pl.when(pl.col("regime") == regime.value).then(code).otherwise(told)
+    return pl.when(pl.col("regime").is_null()).then(pl.lit(Reason.WORK_UNSEEN.code)).otherwise(told)

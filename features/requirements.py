@@ -29,7 +29,13 @@ NOTED_FACTS = (REFRIGERANT, NOTED_AMBIENT)
 
 # columns that follow from the properties of the refrigerant
 _OF_REFRIGERANT = frozenset(
-    {"evaporating_dew_c", "condensing_bubble_c", "discharge_dew_c", "reference_discharge_c"}
+    {
+        "evaporating_dew_c",
+        "condensing_bubble_c",
+        "discharge_dew_c",
+        "reference_discharge_c",
+        "static_over_saturation_kpa",
+    }
     | {
         f"{place}_enthalpy_kj_per_kg"
         for place in (

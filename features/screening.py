@@ -73,13 +73,16 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     -------
     Screened
         `samples`: same rows, order and columns; a channel to which a clamp was moved comes
-        last where the samples lack it. `trust`: TRUST, sorted by its key.
+        last where the samples lack it. `trust`: TRUST, sorted by its key. `soak`: what
+        stood before the start, of `Ordered.soak`.
     """
     ordered = put_in_order(samples)
     verdicts = _judge(ordered, context, settings)
     trusted = _without_distrusted(ordered.samples, verdicts.flags)
     moved = _moved(trusted, ordered.samples, verdicts.moves).drop(TEST, STEP_S)
-    return Screened(as_before(ordered, moved), _trust(ordered.samples, verdicts))
+    return Screened(
+        as_before(ordered, moved), _trust(ordered.samples, verdicts), ordered.soak.drop(TEST)
+    )
 
 
 def distrust_flags(
@@ -145,9 +148,12 @@ def _trust(ordered: pl.DataFrame, verdicts: Verdicts) -> pl.DataFrame:
 def _counted(ordered: pl.DataFrame, flags: pl.DataFrame, firing: list[str]) -> pl.DataFrame:
     """The TRUST rows of all flags that fired, with counts in words."""
     channels = {name.split("__")[0] for name in firing} - {"time_s"}
+    concerned = ordered[TEST].filter(flags.select(pl.any_horizontal(firing)).to_series()).unique()
     per_test = (
-        ordered.hstack(flags)
+        ordered.select("test_id", TEST, STEP_S, *channels)
+        .hstack(flags)
         .lazy()
+        .filter(pl.col(TEST).is_in(concerned.implode()))
         .group_by("test_id")
         .agg(
             pl.col(firing).sum(),

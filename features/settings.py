@@ -36,23 +36,51 @@ class DerivationSettings(BaseModel):
         description="Accuracy of the sensor of a pipe clamp, 95 %, K, where the instrument "
         "states none; the contact of the clamp comes on top",
     )
+    # common practice, no source: 0.02 to 0.05 insulated, 0.05 to 0.2 not; 2.8 K too high on a
+    # bare suction line (a trade article) are 0.07 of 40 K
+    insulated_clamp_share: float = Field(
+        default=0.03,
+        ge=0,
+        lt=1,
+        description="Share of the way from the pipe to the air under the hood that a clamp reads, "
+        "noted as insulated; taken off its readings",
+    )
+    bare_clamp_share: float = Field(
+        default=0.07, ge=0, lt=1, description="The same with clamps noted as not insulated"
+    )
     clamp_share: float = Field(
         default=0.04,
         ge=0,
         lt=1,
-        description="How far apart two clamps may read on one pipe, 95 %, as a share of the "
-        "way from the pipe to the air under the hood, where the insulation is not noted",
+        description="The same where it is not noted: nothing is taken off, and all of it is "
+        "standard uncertainty",
     )
-    insulated_clamp_share: float = Field(
-        default=0.02, ge=0, lt=1, description="The same with clamps noted as insulated"
+    clamp_share_spread: float = Field(
+        default=0.7,
+        ge=0,
+        description="How far the share of one clamp lies from that of others of its kind, 95 %, "
+        "as a part of the share",
     )
-    bare_clamp_share: float = Field(
-        default=0.08, ge=0, lt=1, description="The same with clamps noted as not insulated"
+    hood_over_ambient_k: float = Field(
+        default=18.0,
+        description="Air around the clamps over ambient air, K, where air under the hood is not "
+        "logged",
+    )
+    clamp_air_accuracy_k: float = Field(
+        default=12.0, ge=0, description="Accuracy of the air around a clamp, 95 %, K"
     )
     air_temperature_accuracy_k: float = Field(
         default=1.0,
         gt=0,
         description="Accuracy of an air temperature, 95 %, K, where the instrument states none",
+    )
+    # capacitive sensors state 2 to 3 % at 25 degC (common practice, no source); warm, drying
+    # air and a slow probe come on top
+    humidity_accuracy_pct: float = Field(
+        default=5.0,
+        gt=0,
+        description="Accuracy of a relative humidity, 95 %, % points, where the instrument states "
+        "none",
     )
     noted_air_accuracy_k: float = Field(
         default=4.0, gt=0, description="Accuracy of an ambient temperature noted by hand, 95 %, K"
@@ -69,18 +97,27 @@ class DerivationSettings(BaseModel):
         description="By how much one side's duct may differ from the mean of both in a car in "
         "order, 95 %, K; added where only one side is known",
     )
+    # common practice, no source: 0.2 to 0.5 bar over evaporator and suction line, 0.3 to 1.0 bar
+    # over the condenser at full flow; a fourth of it at the flow of a test at idle, since it
+    # goes with the square: 0.05 to 0.12 bar are 0.4 to 1.1 K at 2 degC, 0.08 to 0.25 bar are
+    # 0.2 to 0.8 K at 50 degC; a hand's breadth of the line a tenth of that
     tap_drop_accuracy_k: float = Field(
-        default=1.0,
+        default=0.2,
         ge=0,
         description="Pressure drop between a pipe clamp and a port beside it, as saturation "
         "temperature, 95 %, K",
     )
-    far_port_drop_accuracy_k: float = Field(
-        default=2.0,
+    far_low_port_drop_accuracy_k: float = Field(
+        default=1.6,
         ge=0,
-        description="The same where the port is at the other end of the line or of the "
-        "condenser, or its place is not noted: how much the drop changes with flow; its mean "
-        "is the same for all cars of a model",
+        description="The same of the low-side port where it is at the other end of the suction "
+        "line, or its place is not noted; nothing is added to the reading for it",
+    )
+    far_high_port_drop_accuracy_k: float = Field(
+        default=1.0,
+        ge=0,
+        description="The same of the high-side port where it is on the other side of the "
+        "condenser, or its place is not noted",
     )
 
     # ---- the block grid
@@ -189,6 +226,30 @@ class DerivationSettings(BaseModel):
         gt=1,
         description="With no command logged, the compressor runs above this high to low "
         "pressure ratio",
+    )
+    idle_pressure_ratio: float = Field(
+        default=1.1,
+        gt=1,
+        description="A compressor that is commanded on for a minute and stays below this high "
+        "to low pressure ratio does not work",
+    )
+    pull_down_slope_k_per_min: float = Field(
+        default=0.5,
+        gt=0,
+        description="Pull-down is over when the duct air falls slower than this, K/min",
+    )
+    # some 2 bar gauge for a valve inside the compressor (common practice, no source)
+    held_low_side_kpa_gauge: float = Field(
+        default=200.0,
+        gt=0,
+        description="Low side that the valve of an internally controlled compressor holds, "
+        "kPa above the air around the car",
+    )
+    held_low_side_width_kpa: float = Field(
+        default=30.0,
+        gt=0,
+        description="How far from there the low side may be held: set points differ by model, "
+        "and fall a little with the high side, kPa to either side",
     )
 
     # ---- events

@@ -126,7 +126,7 @@ def judge_settling(
     Parameters
     ----------
     blocks
-        With `regime`, ordered by test and block.
+        With `regime` and `is_past_start`, ordered by test and block.
     events
         With test_number and time_s.
     resolutions
@@ -150,11 +150,22 @@ def judge_settling(
 def logger_resolutions(ordered: pl.DataFrame) -> pl.DataFrame:
     """Smallest step between two different readings: test_number and the key channels."""
     inputs = [name for key in KEYS for name in key.inputs if name in ordered.columns]
-    step = pl.col(inputs).diff().abs()
-    steps = ordered.select(
-        "test_number", pl.when(is_same_test(1) & (step > _SMALLEST_STEP)).then(step)
+    test = ordered["test_number"].to_numpy()
+    first = np.flatnonzero(np.diff(test, prepend=-1))
+    return ordered[first].select(
+        "test_number", *(_smallest_steps(ordered[name], first) for name in inputs)
     )
-    return steps.group_by("test_number", maintain_order=True).agg(pl.col(inputs).min())
+
+
+def _smallest_steps(channel: pl.Series, first: NDArray[np.int64]) -> pl.Series:
+    """The smallest step of each test, null where there is none; `first` of each its place."""
+    values = channel.to_numpy()
+    steps = np.abs(np.diff(values, prepend=np.nan))
+    # into another test leads no step; written so that a NaN is none either
+    steps[first] = np.nan
+    steps[~(steps > _SMALLEST_STEP)] = np.inf
+    smallest = np.minimum.reduceat(steps, first)
+    return pl.Series(channel.name, np.where(np.isinf(smallest), np.nan, smallest), nan_to_null=True)
 
 
 def is_quiet(blocks: pl.DataFrame, events: pl.DataFrame, settle_s: float) -> Booleans:
@@ -183,7 +194,8 @@ def _has_room(
 ) -> Booleans:
     """True means: the window that ends here lies in one regime, without gap, event or start."""
     flags = blocks.select(
-        settled=pl.col("regime").is_in([regime.value for regime in CONTINUOUS]),
+        settled=pl.col("regime").is_in([regime.value for regime in CONTINUOUS])
+        & pl.col("is_past_start"),
         joined=is_same_test(1)
         & (pl.col("block_number").diff() == 1)
         & (pl.col("regime") == pl.col("regime").shift(1)),

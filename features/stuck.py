@@ -90,14 +90,14 @@ def stuck_readings(values: Floats, stacked: Stacked, driver: Floats | None = Non
     return stuck
 
 
-def frozen_rows(moves: Booleans, flickers: Booleans, stacked: Stacked) -> Booleans:
+def frozen_rows(moves: Booleans, channels: list[Floats], stacked: Stacked) -> Booleans:
     """Rows in which a whole logger stands still although its rows flicker all the time.
 
-    `moves`: whether any of several channels differs from the row before; `flickers`: whether
-    any turned back there, which noise does and a settling line does not.
+    `moves`: whether any of the channels differs from the row before. A row flickers where
+    any of them turned back, which noise does and a settling line does not.
     """
     frozen = np.zeros(moves.size, dtype=np.bool_)
-    start, end = _long_still_runs(np.cumsum(moves).astype(np.float64), stacked)
+    start, end = _long_runs(~moves[1:], stacked)
     test = np.searchsorted(stacked.first, start, side="right") - 1
     for number in np.unique(test):
         own = test == number
@@ -105,10 +105,19 @@ def frozen_rows(moves: Booleans, flickers: Booleans, stacked: Stacked) -> Boolea
         inside = np.zeros(span.stop - span.start, dtype=np.bool_)
         for lo, hi in zip(start[own] - span.start, end[own] - span.start, strict=True):
             inside[lo:hi] = True
-        outside = flickers[span][~inside]
+        outside = _flickers([values[span] for values in channels])[~inside]
         if outside.size >= _LEAST_LIVE_ROWS and outside.mean() >= _LEAST_LIVE_SHARE:
             frozen[span] = inside
     return frozen
+
+
+def _flickers(channels: list[Floats]) -> Booleans:
+    """Whether any channel of one test goes back at a reading from where it came."""
+    flickers = np.zeros(channels[0].size, dtype=np.bool_)
+    for values in channels:
+        step = np.diff(values)
+        flickers[1:-1] |= step[1:] * step[:-1] < 0.0
+    return flickers
 
 
 def _is_fine(values: Floats) -> bool:
@@ -172,14 +181,29 @@ def _between(values: Floats, runs: Places, running: Booleans) -> Floats:
 def _long_still_runs(values: Floats, stacked: Stacked) -> tuple[Places, Places]:
     """First and past-the-last place of every run of equal readings that lasts long enough."""
     # written so that a NaN ends a run
-    moves = ~(np.abs(np.diff(values)) < _LEAST_STEP)
-    moves[stacked.first[1:-1] - 1] = True
-    end = np.append(np.flatnonzero(moves) + 1, values.size)
-    start = np.concatenate(([0], end[:-1]))
-    lasting = end - start >= _LEAST_STILL_READINGS
-    start, end = start[lasting], end[lasting]
+    return _long_runs(np.abs(np.diff(values)) < _LEAST_STEP, stacked)
+
+
+def _long_runs(stands: Booleans, stacked: Stacked) -> tuple[Places, Places]:
+    """First and past-the-last reading of every long run; `stands`: each as the one before."""
+    stands = stands.copy()
+    # the first reading of a test is like none before it
+    stands[stacked.first[1:-1] - 1] = False
+    begins = _all_of_next(stands, _LEAST_STILL_READINGS - 1)
+    edges = np.diff(begins.astype(np.int8), prepend=0, append=0)
+    start, past = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    end = past + _LEAST_STILL_READINGS - 1
     long = stacked.time_s[end - 1] - stacked.time_s[start] >= _LEAST_STILL_S
     return start[long], end[long]
+
+
+def _all_of_next(flags: Booleans, count: int) -> Booleans:
+    """Whether each flag and those after it, `count` in all, are true; doubled step by step."""
+    reach, held = flags, 1
+    while held < count:
+        step = min(held, count - held)
+        reach, held = reach[:-step] & reach[step:], held + step
+    return reach
 
 
 def resolution_of(values: Floats) -> float:

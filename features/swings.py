@@ -46,6 +46,7 @@ def find_swings(
     timed = blocks.with_columns(end_s=pl.col("start_s") + block_s)
     quiet = pl.Series(is_quiet(timed, events, settings.settle_after_event_s))
     is_settled = pl.col("regime").is_in([regime.value for regime in CONTINUOUS])
+    is_settled &= pl.col("is_past_start")
     signal = _signal(blocks.columns, settings)
     side = (
         timed.select(

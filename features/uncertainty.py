@@ -6,9 +6,14 @@ does not average out over a test; scatter does. Expression functions over the co
 one feature row. Does not belong here: definitions and sensitivities (`catalogue`), what
 an instrument states (`instruments`).
 
-What is not in it, because it is the same for all cars of a model and cancels between
-them: the design pressure drop between a clamp and a port elsewhere on the line. Only how
-much that drop changes with flow is.
+What a sensor is off by, where each component comes from
+- sensor: what its instrument states (95 %, and its display), else the settings;
+- contact of a clamp: corrected where it is known, its rest or all of it here (`clamp_contact`);
+- drop between clamp and port: of one line beside each other little, else what a suction line or
+  a condenser loses at workshop flow. It has one sign, but nothing is added to what a gauge
+  reads for it: most of it is of the design and cancels between cars of a model;
+- air that stands in for another: how much the difference varies between tests;
+- scatter: of windows and of the test's drift.
 """
 
 from __future__ import annotations
@@ -18,7 +23,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.air_columns import BOTH_SIDES, NOTED
-from features.channels import CHANNEL
+from features.clamp_contact import CLAMPED, contact_uncertainty
 from features.instruments import COVERAGE_FACTOR, SENSORS, sensor_column
 
 if TYPE_CHECKING:
@@ -27,10 +32,6 @@ if TYPE_CHECKING:
 
 # Variance of the median over that of the mean for normal values: pi / 2.
 _MEDIAN_VARIANCE = 1.5708
-# How far the air under the hood usually is from the pipe that a clamp sits on, by station, K:
-# 60 degC against a suction line of 10, a liquid line of 45, a discharge line of 85
-# (common practice, no source).
-_PIPE_TO_HOOD_K = {"1": 50.0, "7": 50.0, "7 rear": 50.0, "2": 25.0, "3": 15.0, "4": 15.0, "5": 15.0}
 # Columns of a feature row that say how it was measured; `context` has the first three.
 CIRCUMSTANCES = ("low_port_station", "high_port_station", "clamps_insulated")
 
@@ -39,7 +40,8 @@ def sensor_uncertainty(feature: Feature, settings: DerivationSettings) -> pl.Exp
     """Standard uncertainty of a feature by its sensors alone, in the feature's unit.
 
     Reads the columns that the feature's sensitivities name, `CIRCUMSTANCES`,
-    condenser_air_source, duct_air_source and the columns of `instruments`.
+    condenser_air_source, duct_air_source, the columns of `instruments`, and for a clamp its
+    own reading and the air around it (`clamp_contact`), for the intake intake_stray_k.
     """
     terms = [
         (sensitivity * _standard_uncertainty(name, feature, settings)) ** 2
@@ -96,36 +98,31 @@ def channel_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
         return _condenser_air_uncertainty(settings)
     if name == "duct_air_c":
         return _duct_uncertainty(settings)
-    if CHANNEL[name].station in _PIPE_TO_HOOD_K and CHANNEL[name].quantity == "temperature":
-        return _root_sum(_stated(name, settings), _contact_uncertainty(name, settings))
-    return _stated(name, settings)
+    if name == "intake_air_c":
+        return _root_sum(
+            stated_uncertainty(name, settings), pl.col("intake_stray_k").fill_null(0.0)
+        )
+    if name in CLAMPED:
+        return _root_sum(stated_uncertainty(name, settings), contact_uncertainty(name, settings))
+    return stated_uncertainty(name, settings)
 
 
-def _stated(name: str, settings: DerivationSettings) -> pl.Expr:
+def stated_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
     """By the instrument where it states its accuracy, else by the settings."""
     default = pl.lit(_accuracy(name, settings) / COVERAGE_FACTOR)
     return pl.coalesce(sensor_column(name), default) if name in SENSORS else default
 
 
-def _contact_uncertainty(name: str, settings: DerivationSettings) -> pl.Expr:
-    """A clamp reads a share of the way from its pipe to the air around it."""
-    insulated = pl.col("clamps_insulated")
-    share = (
-        pl.when(insulated)
-        .then(settings.insulated_clamp_share)
-        .when(~insulated)
-        .then(settings.bare_clamp_share)
-        .otherwise(settings.clamp_share)
-    )
-    return share * _PIPE_TO_HOOD_K[CHANNEL[name].station] / COVERAGE_FACTOR
-
-
 def _port_uncertainty(port: Port | None, settings: DerivationSettings) -> pl.Expr:
     """The drop between clamp and port; a port whose place is not known may be elsewhere."""
-    far = pl.lit(settings.far_port_drop_accuracy_k)
     near = pl.lit(settings.tap_drop_accuracy_k)
     if port is None:
         return near / COVERAGE_FACTOR
+    far = pl.lit(
+        settings.far_low_port_drop_accuracy_k
+        if port.column == "low_port_station"
+        else settings.far_high_port_drop_accuracy_k
+    )
     is_near = pl.col(port.column).eq_missing(pl.lit(port.station))
     return pl.when(is_near).then(near).otherwise(far) / COVERAGE_FACTOR
 
@@ -137,15 +134,15 @@ def _condenser_air_uncertainty(settings: DerivationSettings) -> pl.Expr:
         pl.when(source == NOTED)
         .then(_root_sum(pl.lit(settings.noted_air_accuracy_k / COVERAGE_FACTOR), stand_in))
         .when(source == "ambient_air_c")
-        .then(_root_sum(_stated("ambient_air_c", settings), stand_in))
-        .otherwise(_stated("condenser_inlet_air_c", settings))
+        .then(_root_sum(stated_uncertainty("ambient_air_c", settings), stand_in))
+        .otherwise(stated_uncertainty("condenser_inlet_air_c", settings))
     )
 
 
 def _duct_uncertainty(settings: DerivationSettings) -> pl.Expr:
     """Of one duct sensor, of the mean of two (which may err together), of one side alone."""
     source = pl.col("duct_air_source")
-    left, right = (_stated(name, settings) for name in ("duct_left_c", "duct_right_c"))
+    left, right = (stated_uncertainty(name, settings) for name in ("duct_left_c", "duct_right_c"))
     side = pl.lit(settings.duct_side_accuracy_k / COVERAGE_FACTOR)
     return (
         pl.when(source == BOTH_SIDES)
@@ -154,7 +151,7 @@ def _duct_uncertainty(settings: DerivationSettings) -> pl.Expr:
         .then(_root_sum(left, side))
         .when(source == "duct_right_c")
         .then(_root_sum(right, side))
-        .otherwise(_stated("duct_air_c", settings))
+        .otherwise(stated_uncertainty("duct_air_c", settings))
     )
 
 
@@ -167,9 +164,10 @@ def _accuracy(name: str, settings: DerivationSettings) -> float:
     named = {
         "low_side_kpa": settings.low_side_accuracy_kpa,
         "high_side_kpa": settings.high_side_accuracy_kpa,
+        "intake_humidity_pct": settings.humidity_accuracy_pct,
     }
     if name in named:
         return named[name]
-    if CHANNEL[name].station in _PIPE_TO_HOOD_K:
+    if name in CLAMPED:
         return settings.pipe_temperature_accuracy_k
     return settings.air_temperature_accuracy_k

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from features.regime_reasons import Reason
 from features.regimes import CONTINUOUS, Regime
 from features.settling import KEYS, LEAST_KEY_CHANNELS, Key, Settling
 from features.steadiness import fit_trailing_line
@@ -40,6 +41,15 @@ class Obstacle(Enum):
     NEVER_RAN = (
         "the compressor never ran: its command stayed off, or the high side never stood above "
         "{ratio:g} times the low side"
+    )
+    ASKED_IN_VAIN = (
+        "the car was asked to cool for {asked_s:g} s, but the high side never stood above "
+        "{top:.2f} times the low side: the compressor does not turn or does not pump, or the "
+        "circuit is empty"
+    )
+    STILL_PULLING_DOWN = (
+        "the air was still being pulled down, by {fall:.1f} K/min at the last; values are read "
+        "when it holds its level: let the car run longer"
     )
     RAN_TOO_SHORT = (
         "the compressor ran for {ran_s:g} s at most; values are read from {settle_s:g} s after "
@@ -93,13 +103,51 @@ def describe_unread(
 
     `blocks` needs test_id, regime and the channels, row for row as judged in `settling`.
     """
-    is_unread = ~pl.col("test_id").is_in(windows["test_id"].unique().to_list())
-    rows = blocks.with_row_index("row").filter(is_unread & pl.col("test_id").is_not_null())
+    flags, read = _flags(blocks), set(windows["test_id"].unique())
     reasons = [
-        (str(test_id), *_reason(_Test(test, _of_rows(settling, test), settings, block_s)))
-        for (test_id,), test in rows.group_by("test_id", maintain_order=True)
+        (test_id, *_reason(_Test(blocks[span], _of(flags, span), cut, settings, block_s)))
+        for test_id, span in _spans(blocks)
+        if test_id is not None and test_id not in read
+        for cut in (_cut(settling, span),)
     ]
     return pl.DataFrame(reasons, schema=UNREAD.schema, orient="row")
+
+
+def _flags(blocks: pl.DataFrame) -> dict[str, Booleans]:
+    """What is asked of the regimes of the blocks, worked out for all tests at once."""
+    regime = pl.col("regime")
+    found = blocks.select(
+        is_known=regime.is_not_null(),
+        is_running=regime.is_in(_RUNNING),
+        is_continuous=regime.is_in(_CONTINUOUS),
+        is_settled=regime.is_in(_CONTINUOUS) & pl.col("is_past_start"),
+        is_cycling=regime == Regime.CYCLING.value,
+        # the air still falls when windows might begin
+        falls_late=(regime == Regime.PULL_DOWN.value) & pl.col("is_past_start"),
+        asked_in_vain=pl.col("regime_reason") == Reason.NEVER_RAN.code,
+    ).fill_null(value=False)
+    return {column.name: column.to_numpy() for column in found}
+
+
+def _spans(blocks: pl.DataFrame) -> list[tuple[str | None, slice]]:
+    """Each test with its place in the blocks, which are ordered by test."""
+    first = np.flatnonzero(np.diff(blocks["test_number"].to_numpy(), prepend=-1))
+    past = np.append(first[1:], blocks.height)
+    ids = blocks["test_id"].gather(first)
+    return [(ids[n], slice(int(first[n]), int(past[n]))) for n in range(first.size)]
+
+
+def _of(flags: dict[str, Booleans], span: slice) -> dict[str, Booleans]:
+    return {name: values[span] for name, values in flags.items()}
+
+
+def _cut(settling: Settling, span: slice) -> Settling:
+    return Settling(
+        settling.length,
+        settling.has_room[span],
+        tuple(present[span] for present in settling.present),
+        tuple(steady[span] for steady in settling.steady),
+    )
 
 
 @dataclass(frozen=True)
@@ -107,29 +155,19 @@ class _Test:
     """One test without a window, with what was judged of it."""
 
     blocks: pl.DataFrame
+    flags: dict[str, Booleans]
     settling: Settling
     settings: DerivationSettings
     block_s: float
 
-    def longest_s(self, regimes: list[str]) -> float:
-        """Longest time on end in any of the regimes."""
-        inside = self.blocks["regime"].is_in(regimes).fill_null(value=False)
-        return _longest_run(inside.to_numpy()) * self.block_s
+    def longest_s(self, flag: str) -> float:
+        """Longest time on end for which a flag holds."""
+        return _longest_run(self.flags[flag]) * self.block_s
 
     @property
     def usable(self) -> Booleans:
         """True means: a window could end here if its channels held still."""
         return self.settling.has_room & (self.settling.n_present >= LEAST_KEY_CHANNELS)
-
-
-def _of_rows(settling: Settling, test: pl.DataFrame) -> Settling:
-    place = test["row"].to_numpy()
-    return Settling(
-        settling.length,
-        settling.has_room[place],
-        tuple(present[place] for present in settling.present),
-        tuple(steady[place] for steady in settling.steady),
-    )
 
 
 def _reason(test: _Test) -> tuple[str, str | None, str]:
@@ -142,14 +180,16 @@ def _reason(test: _Test) -> tuple[str, str | None, str]:
 
 def _obstacle(test: _Test) -> Obstacle | None:
     """What left no room for a window; None when there was room."""
-    regime = test.blocks["regime"].drop_nulls()
-    settled_s = test.longest_s(_CONTINUOUS)
-    is_cycling = (regime == Regime.CYCLING.value).sum() > regime.is_in(_CONTINUOUS).sum()
+    flags, window_s = test.flags, test.settling.length * test.block_s
+    settled_s = test.longest_s("is_settled")
+    is_cycling = flags["is_cycling"].sum() > flags["is_continuous"].sum()
     conditions = (
-        (Obstacle.RUNNING_NOT_KNOWN, regime.is_empty()),
-        (Obstacle.NEVER_RAN, not regime.is_in(_RUNNING).any()),
+        (Obstacle.RUNNING_NOT_KNOWN, not flags["is_known"].any()),
+        (Obstacle.ASKED_IN_VAIN, flags["asked_in_vain"].any()),
+        (Obstacle.NEVER_RAN, not flags["is_running"].any()),
         (Obstacle.CYCLES_UNEVEN, is_cycling),
-        (Obstacle.RAN_TOO_SHORT, settled_s < test.settling.length * test.block_s),
+        (Obstacle.STILL_PULLING_DOWN, flags["falls_late"].any() and settled_s < window_s),
+        (Obstacle.RAN_TOO_SHORT, settled_s < window_s),
         (Obstacle.EVENTS_TOO_CLOSE, not test.settling.has_room.any()),
         (Obstacle.TOO_FEW_CHANNELS, not test.usable.any()),
     )
@@ -162,7 +202,10 @@ def _figures(test: _Test) -> dict[str, object]:
     needed_s = settings.settle_after_start_s + settings.window_s
     return {
         "ratio": settings.running_pressure_ratio,
-        "ran_s": test.longest_s(_RUNNING),
+        "asked_s": test.blocks["asked_s"].max(),
+        "top": test.blocks["top_ratio"].max() or 0.0,
+        "fall": _last(test.blocks.filter(regime=Regime.PULL_DOWN.value)["fall_per_min"]),
+        "ran_s": test.longest_s("is_running"),
         "settle_s": settings.settle_after_start_s,
         "window_s": settings.window_s,
         "free_s": settings.settle_after_event_s + settings.window_s,
@@ -171,6 +214,12 @@ def _figures(test: _Test) -> dict[str, object]:
         "least": LEAST_KEY_CHANNELS,
         "channels": ", ".join(key.words for key in KEYS if key.counts),
     }
+
+
+def _last(values: pl.Series) -> float:
+    """The last value known; 0 where none is."""
+    known = values.drop_nulls()
+    return float(known[-1]) if known.len() else 0.0
 
 
 def _unsettled(test: _Test) -> tuple[str, str | None, str]:

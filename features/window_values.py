@@ -7,6 +7,7 @@ the whole test (`rates`), definitions (`catalogue`).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ import polars as pl
 
 from features.catalogue import CONDITIONS, WINDOW_RECORDS
 from features.channels import CHANNEL
+from features.clamp_contact import CLAMP_AIR, CLAMPED, take_off_contact
 from features.cycle import CYCLE_CHANNELS
 from features.cycle_values import read_cycles
 from features.instruments import SENSORS, sensor_column
@@ -31,8 +33,12 @@ if TYPE_CHECKING:
 
 _RECORDS: tuple[Feature | Condition, ...] = (*WINDOW_RECORDS, *CONDITIONS)
 _NAMES = [record.name for record in WINDOW_RECORDS]
-# channels that only the cycle as a whole reads
-_MEANS = [name for name in CYCLE_CHANNELS if name not in {record.name for record in _RECORDS}]
+# what only the cycle as a whole and the uncertainties read
+_MEANS = [
+    name
+    for name in dict.fromkeys((*CYCLE_CHANNELS, *CLAMPED, *CLAMP_AIR, "intake_stray_k"))
+    if name not in {record.name for record in _RECORDS}
+]
 _IDENTITY = (
     "test_number",
     "test_id",
@@ -40,6 +46,7 @@ _IDENTITY = (
     "unit",
     "kind_code",
     "window_number",
+    "start_s",
     "n_samples",
     "condenser_air_source",
     "duct_air_source",
@@ -54,26 +61,36 @@ _SLOPES = {
 }
 
 
+@dataclass(frozen=True)
+class WindowValues:
+    """`features`: one row per test and regime; `units`: the means of each window or cycle."""
+
+    features: pl.DataFrame
+    units: pl.DataFrame
+
+
 def read_windows(
     blocks: pl.DataFrame,
     units: pl.DataFrame,
     context: pl.DataFrame,
     settings: DerivationSettings,
     block_s: float,
-) -> pl.DataFrame:
-    """One row per test and regime: the median over its windows of every catalogued value.
+) -> WindowValues:
+    """Per test and regime the median over its windows of every catalogued value, and the windows.
 
     `blocks` needs test_id beside test_number; `context` has the columns of
     `instruments.add_sensor_uncertainties`. Periodic windows are read only where a
     test and regime has no steady one: the two are never mixed.
     """
-    blocks_of_units = _complete(_rows_of_units(blocks, _one_kind(units)))
+    read = _complete(_rows_of_units(blocks, _one_kind(units)))
+    blocks_of_units = take_off_contact(read, settings)
     with_values = _carry_out(add_saturation_temperatures(blocks_of_units, context))
     condensed_units = _condense_units(with_values)
     condensed = _condense_tests(condensed_units, block_s)
     rows = _add_uncertainties(_add_slopes(condensed, context), context, settings)
     cycles = read_cycles(condensed_units, context, settings)
-    return rows.join(cycles, on=_GRAIN, how="left", maintain_order="left")
+    features = rows.join(cycles, on=_GRAIN, how="left", maintain_order="left")
+    return WindowValues(features, condensed_units)
 
 
 def _one_kind(units: pl.DataFrame) -> pl.DataFrame:
@@ -95,7 +112,7 @@ def _rows_of_units(blocks: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
 def _complete(rows: pl.DataFrame) -> pl.DataFrame:
     """The rows with every channel that the catalogue reads; null where it was not logged."""
     read = {name for record in _RECORDS for name in record.expression.meta.root_names()}
-    read |= set(CYCLE_CHANNELS)
+    read |= {*CYCLE_CHANNELS, *CLAMPED}
     missing = sorted((read & CHANNEL.keys()) - set(rows.columns))
     return rows.with_columns(pl.lit(None, pl.Float64).alias(name) for name in missing)
 
@@ -157,6 +174,7 @@ def _condense_tests(units: pl.DataFrame, block_s: float) -> pl.DataFrame:
         pl.col("condenser_air_source", "duct_air_source").first(),
         pl.col([record.name for record in CONDITIONS]).median(),
         pl.col(_NAMES).median(),
+        pl.col(_MEANS).median(),
         *(
             scatter_uncertainty(
                 pl.col(name).count(), pl.col(name).var(), pl.col(f"{name}:variance").mean()
@@ -201,4 +219,4 @@ def _add_uncertainties(
         .then(pl.col(record.name, record.uncertainty_name))
         .name.keep()
         for record in WINDOW_RECORDS
-    ).drop(pl.selectors.contains(":"), *_SLOPES, *CIRCUMSTANCES)
+    ).drop(pl.selectors.contains(":"), *_SLOPES, *_MEANS, *CIRCUMSTANCES)

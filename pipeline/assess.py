@@ -54,14 +54,7 @@ def assess(
 ) -> AssessSummary:
     """Bring the judgement in the store up to date; returns what was done."""
     progress.begin("Judging the fleet", 1)
-    inputs = AssessmentInputs(
-        features=store.read("features"),
-        context=store.read("context"),
-        vehicles=store.read("vehicles"),
-        models=store.read("models"),
-        repairs=store.read("repairs"),
-        dispositions=store.read("dispositions"),
-    )
+    inputs = assessment_inputs(store)
     made_from = _inputs_hash(store, inputs, settings, as_of)
     n_rows, changed = 0, STATE_CHANGES.empty()
     if store.fact(_FACT) != made_from:
@@ -71,6 +64,18 @@ def assess(
         n_rows = _store_judgement(store, assessed, made_from, noted, changed)
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
+
+
+def assessment_inputs(store: Warehouse) -> AssessmentInputs:
+    """What a judgement rests on, as it is stored."""
+    return AssessmentInputs(
+        features=store.read("features"),
+        context=store.read("context"),
+        vehicles=store.read("vehicles"),
+        models=store.read("models"),
+        repairs=store.read("repairs"),
+        dispositions=store.read("dispositions"),
+    )
 
 
 def vehicles_by_state(states: pl.DataFrame) -> dict[str, int]:

@@ -168,9 +168,11 @@ def _derived(
         "samples": mine,
         "trust": derived.trust,
         "events": derived.events,
+        "regimes": derived.regimes,
         "windows": derived.windows,
         "features": derived.features,
         "unread": derived.unread,
+        "cycle_points": derived.cycle_points,
     }
 
 

@@ -52,8 +52,17 @@ ReadingsOption = Annotated[
         "--readings", help="Score superheat, subcooling, events and regimes read out of tests."
     ),
 ]
+FleetOption = Annotated[
+    bool, typer.Option("--fleet", help="Score the states given to the cars of a simulated fleet.")
+]
 ScoreTestsOption = Annotated[
-    int, typer.Option("--tests", min=1, help="Tests to simulate for the readings.")
+    int | None,
+    typer.Option(
+        "--tests", min=1, help="Tests to simulate; 300 for readings, 3 per vehicle for a fleet."
+    ),
+]
+ScoreVehiclesOption = Annotated[
+    int, typer.Option("--vehicles", min=1, help="Vehicles of the fleet to simulate.")
 ]
 LogsOption = Annotated[
     int,

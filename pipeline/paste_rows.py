@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from pipeline.problems import ProblemsError
 from pipeline.registry_files import read_raw
 from pipeline.registry_tables import TEST_ENTRIES
 
@@ -69,12 +68,15 @@ class PasteForm:
 
 
 def paste_form(workspace: Workspace) -> PasteForm:
-    """The form of a workspace's tests table; without one, all columns and commas."""
+    """The form of a workspace's tests table; without one, all columns and commas.
+
+    Raises
+    ------
+    ProblemsError
+        The table is there and cannot be read: a row of another form would be no help.
+    """
     every = tuple(entry.name for entry in TEST_ENTRIES.entries)
-    try:
-        raw = read_raw(workspace, TEST_ENTRIES.name)
-    except ProblemsError:
-        raw = None
+    raw = read_raw(workspace, TEST_ENTRIES.name)
     columns = tuple(name for name in raw.cells.columns if name != "line") if raw else ()
     if raw is None or not columns:
         return PasteForm(every, ",", decimal_comma=False)

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.fleet_score_text import fleet_record, fleet_text
+from pipeline.fleet_trial import run_fleet_score
 from pipeline.progress import show_progress
 from pipeline.reading_score_text import reading_record, reading_text
 from pipeline.score_readings import run_reading_score, true_and_found
@@ -24,6 +26,7 @@ from pipeline.score_trust import run_trust_score
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from pipeline.fleet_trial import FleetOrder
     from pipeline.score_trust import TrialSize
     from synthetic.reading_trials import ReadingOrder
 
@@ -63,6 +66,16 @@ def tell_reading_score(order: ReadingOrder, files: ScoreFiles) -> str:
     if files.truth_file is not None:
         true_and_found(truth, derived).write_csv(files.truth_file)
     return reading_text(score)
+
+
+def tell_fleet_score(order: FleetOrder, files: ScoreFiles) -> str:
+    """The text of the scorecard of a fleet, which is simulated and judged."""
+    with _trial_folder(files.folder) as folder, show_progress() as progress:
+        score = run_fleet_score(order, folder, progress)
+    if files.json_file is not None:
+        record = json.dumps(fleet_record(score), indent=2)
+        files.json_file.write_text(f"{record}\n", encoding="utf-8", newline="\n")
+    return fleet_text(score)
 
 
 @contextmanager

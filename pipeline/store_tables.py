@@ -12,7 +12,9 @@ import polars as pl
 from features.catalogue import FEATURES
 from features.channels import SAMPLES
 from features.context import CONTEXT
+from features.cycle_points import CYCLE_POINTS
 from features.events import EVENTS
+from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.tables import Column, Table
 from features.unread import UNREAD
@@ -100,7 +102,17 @@ RUNS = Table(
 )
 
 # What one log brings, replaced together with its row in LOGS.
-PER_TEST_TABLES = (CONTEXT, SAMPLES, TRUST, EVENTS, WINDOWS, UNREAD, FEATURES)
+PER_TEST_TABLES = (
+    CONTEXT,
+    SAMPLES,
+    TRUST,
+    EVENTS,
+    REGIMES,
+    WINDOWS,
+    UNREAD,
+    FEATURES,
+    CYCLE_POINTS,
+)
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
     BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS, DISPOSITION_PRECISION,

@@ -53,6 +53,11 @@ _PAST = {"drifts": "drifted", "swings": "swung"}
 _GIST: dict[str, tuple[str, str]] = {
     "running_not_known": ("", "it cannot be told whether the compressor ran"),
     "never_ran": ("", "the compressor never ran"),
+    "asked_in_vain": (
+        r"for (?P<asked>\S+ s),",
+        "asked to cool for {asked}, the compressor never parted the pressures",
+    ),
+    "still_pulling_down": ("", "the air was still being pulled down, let the car run longer"),
     "ran_too_short": (
         r"ran for (?P<ran>\S+ s) at most;.* log (?P<least>at least \d+ min)",
         "the compressor ran for {ran} at most, log {least} of running",

@@ -20,6 +20,7 @@ from synthetic.car_tests import fittings_of, simulate_stations
 from synthetic.fleet import FleetSize, plan_fleet
 from synthetic.logs import MOST_IN_A_BATCH, fitted_sensors, recording_of, write_log
 from synthetic.planned_tests import Habits
+from synthetic.plant import cars as kinds
 from synthetic.plant.curves import port_pressures, true_curves
 from synthetic.plant.properties import Charge
 from synthetic.plant.sensors import measure
@@ -184,7 +185,7 @@ def _station_values(stations: Stations, cars: Batch) -> dict[str, FloatArray]:
 def _control(stations: Stations, cars: Batch, test: int) -> Control:
     return Control(
         kind=int(cars.compressor_kind[test]),
-        greatest=float(cars.greatest_displacement[test]),
+        greatest=_greatest_stroke(cars, test),
         is_engaged=stations.is_engaged[:, test] > 0.5,
         stroke=stations.displacement[:, test],
         demand=stations.demand[:, test],
@@ -192,6 +193,15 @@ def _control(stations: Stations, cars: Batch, test: int) -> Control:
         duct_c=stations.duct_c[:, test],
         high_side_kpa=port_pressures(stations, cars)[1][:, test],
     )
+
+
+def _greatest_stroke(cars: Batch, test: int) -> float:
+    """What the stroke reaches; one that follows its command stays short of it by its play."""
+    follows = (cars.compressor_kind[test] == kinds.EXTERNAL) & (
+        cars.control_target[test] == kinds.EVAPORATOR_TEMPERATURE
+    )
+    reached = 1.0 - follows * cars.stroke_play[test]
+    return float(min(cars.greatest_displacement[test], reached))
 
 
 def _seconds(

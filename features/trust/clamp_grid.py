@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from features.channels import CHANNEL
 from features.refrigerant import add_saturation_temperatures
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from features.trust.ordered import Ordered
@@ -54,6 +55,8 @@ _NOTED = {
     "ambient_c": pl.Float64(),
 }
 _LEAST_SHARE = 0.6
+# a median of fewer blocks is none
+_FEWEST_BLOCKS = 6
 
 
 @dataclass(frozen=True)
@@ -110,10 +113,22 @@ class ClampGrid:
         NaN also where they reach into another test or across a pause of the log.
         """
         known = np.isfinite(values)
+        if known.all():
+            mean = _windows(values, n_blocks) / n_blocks
+            return np.where(self.reaches(n_blocks - 1), mean, np.nan)
         mean = _windows(np.where(known, values, 0.0), n_blocks)
         count = _windows(known.astype(np.float64), n_blocks)
         enough = (count >= _LEAST_SHARE * n_blocks) & self.reaches(n_blocks - 1)
         return np.where(enough, mean / np.where(enough, count, 1.0), np.nan)
+
+    def rolling_at(self, values: Floats, n_blocks: int, places: Places) -> Floats:
+        """What `rolling` gives at some places, worked out there alone."""
+        ahead = np.minimum(places[:, None] + np.arange(n_blocks), values.size - 1)
+        known = np.isfinite(values[ahead])
+        count = known.sum(axis=1)
+        total = np.sum(np.where(known, values[ahead], 0.0), axis=1)
+        enough = (count >= _LEAST_SHARE * n_blocks) & self.reaches(n_blocks - 1)[places]
+        return np.where(enough, total / np.where(enough, count, 1), np.nan)
 
     def later(self, values: Floats, n_blocks: int) -> Floats:
         """The values that stand so many blocks later (earlier when negative), NaN past the end.
@@ -131,23 +146,42 @@ class ClampGrid:
 
     def reaches(self, n_blocks: int) -> Booleans:
         """Whether the block so many blocks later is of the same test, without a pause between."""
-        there = self.later(self.start_s + 1e9 * self.test, n_blocks)
-        passed = there - self.start_s - 1e9 * self.test
-        return np.asarray(np.abs(passed - BLOCK_S * n_blocks) < 2.0 * BLOCK_S)
+        if n_blocks not in self._reaching:
+            passed = self.later(self._instant_s, n_blocks) - self._instant_s
+            self._reaching[n_blocks] = np.abs(passed - BLOCK_S * n_blocks) < 2.0 * BLOCK_S
+        return self._reaching[n_blocks]
 
-    def medians(self, values: Floats, is_inside: Booleans) -> Floats:
-        """Median of each test over the blocks inside; NaN where fewer than six are known."""
-        chosen = is_inside & np.isfinite(values)
+    @cached_property
+    def _instant_s(self) -> Floats:
+        """Instants of all blocks on one clock [s], the tests far apart."""
+        return self.start_s + 1e9 * self.test
+
+    @cached_property
+    def _reaching(self) -> dict[int, Booleans]:
+        return {}
+
+    def medians(self, names: Iterable[str], is_inside: Booleans) -> dict[str, Floats]:
+        """Medians of channels in each test over the blocks inside.
+
+        NaN where fewer than six blocks are known.
+        """
+        inside = {name: self.of(name)[is_inside] for name in names}
         per_test = (
-            pl.DataFrame({"test": self.test[chosen], "value": values[chosen]})
+            pl.DataFrame({"test": self.test[is_inside], **inside})
             .lazy()
+            .with_columns(pl.col(*inside).fill_nan(None))
             .group_by("test")
-            .agg(pl.col("value").median(), pl.len())
-            .filter(pl.col("len") >= 6)
+            .agg(
+                pl.when(pl.col(name).count() >= _FEWEST_BLOCKS)
+                .then(pl.col(name).median())
+                .alias(name)
+                for name in inside
+            )
             .collect()
         )
-        medians = np.full(self.n_tests, np.nan)
-        medians[per_test["test"].to_numpy()] = per_test["value"].to_numpy()
+        medians = {name: np.full(self.n_tests, np.nan) for name in inside}
+        for name, found in medians.items():
+            found[per_test["test"].to_numpy()] = per_test[name].to_numpy()
         return medians
 
     def noted(self, name: str) -> Floats:
@@ -170,7 +204,7 @@ def make_clamp_grid(ordered: Ordered, context: pl.DataFrame) -> ClampGrid:
     test = np.repeat(np.arange(ordered.first.size - 1), np.diff(ordered.first))[begins]
     first = np.searchsorted(test, np.arange(ordered.first.size)).astype(np.int64)
     values = {
-        name: _means(_readings(ordered.samples, name), begins)
+        name: _means(ordered.readings(name), begins)
         for name in (*_PRESSURES, *CLAMPS, *AIR, *DUCTS, *_WORKS_FROM)
         if name in ordered.samples.columns
     }
@@ -200,17 +234,12 @@ def _borders(time_s: Floats, ordered: Ordered) -> tuple[Places, Floats]:
     return begins, block[begins] * BLOCK_S
 
 
-def _readings(samples: pl.DataFrame, name: str) -> Floats:
-    """The readings of a channel that a working sensor can show, NaN elsewhere."""
-    value = samples[name].cast(pl.Float64()).to_numpy()
-    channel = CHANNEL[name]
-    return np.where((value >= channel.lowest) & (value <= channel.highest), value, np.nan)
-
-
 def _means(values: Floats, begins: Places) -> Floats:
     if begins.size == 0:
         return np.zeros(0)
     known = np.isfinite(values)
+    if known.all():
+        return np.asarray(np.add.reduceat(values, begins) / np.diff(begins, append=values.size))
     total = np.add.reduceat(np.where(known, values, 0.0), begins)
     count = np.add.reduceat(known.astype(np.float64), begins)
     return np.where(count > 0, total / np.maximum(count, 1.0), np.nan)

@@ -76,12 +76,13 @@ def find_levels(grid: ClampGrid) -> ClampLevels:
     # a clutch may cycle by then: what counts is the way, not the instant
     is_early = (since >= _EARLY_FROM_S) & (since < _EARLY_TO_S)
     before = np.isnan(since)
-    level = {name: grid.medians(grid.of(name), settled) for name in names}
-    soak = {name: grid.medians(grid.of(name), before) for name in names}
+    level, soak = grid.medians(names, settled), grid.medians(names, before)
+    lines = (*CLAMPS, "evaporating_c", "condensing_c")
+    on_their_way = grid.medians(lines, is_early)
     early = {}
-    for name in (*CLAMPS, "evaporating_c", "condensing_c"):
+    for name in lines:
         change = level[name] - soak[name]
-        gone = grid.medians(grid.of(name), is_early) - soak[name]
+        gone = on_their_way[name] - soak[name]
         told = np.abs(change) >= _LEAST_CHANGE_K
         early[name] = np.where(told, gone / np.where(told, change, 1.0), np.nan)
     exchanger = grid.context["internal_heat_exchanger"].fill_null(value=False)

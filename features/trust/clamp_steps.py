@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from features.trust.clamp_grid import ClampGrid
 
     Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+    Places = NDArray[np.int64]
 
 # the clamp that a change of the circuit reaches as well
 _BESIDE = {
@@ -79,12 +81,13 @@ def find_steps(grid: ClampGrid) -> list[Step]:
     short = {
         name: grid.rolling(grid.of(name), _WIDTH)
         for name in (*CLAMPS, "evaporating_c", "condensing_c")
+        if name in grid.values
     }
-    half = {name: grid.rolling(grid.of(name), _WIDTH // 2) for name in CLAMPS}
+    may_speak = grid.is_running & (grid.since_start_s >= _SETTLED_S)
     steps: list[Step] = []
     for name in CLAMPS:
         if name in grid.values:
-            sized = [_scores(grid, name, short, half[name], gap) for gap in _GAPS]
+            sized = [_scores(grid, name, short, may_speak, gap) for gap in _GAPS]
             score = np.fmax(*(each[0] for each in sized))
             size = np.where(score == sized[0][0], sized[0][1], sized[1][1])
             steps += _strongest(grid, name, score, size)
@@ -92,29 +95,44 @@ def find_steps(grid: ClampGrid) -> list[Step]:
 
 
 def _scores(
-    grid: ClampGrid, name: str, short: dict[str, Floats], half: Floats, gap: int
+    grid: ClampGrid, name: str, short: dict[str, Floats], may_speak: Booleans, gap: int
 ) -> tuple[Floats, Floats]:
     """Score and size [K] of a step at each block; NaN where nothing can be said."""
-    own = _change(grid, short[name], gap)
-    shared = np.fmax(
-        np.abs(_change(grid, short["evaporating_c"], gap)),
-        np.abs(_change(grid, short["condensing_c"], gap)),
-    )
-    beside = np.abs(_change(grid, short[_BESIDE[name]], gap))
+    size, score = _change(grid, short[name], gap), np.full(may_speak.size, np.nan)
+    # few blocks have a step at all; only these are looked into
+    at = np.flatnonzero((np.abs(size) >= _LEAST_STEP_K) & may_speak)
+    own = size[at]
+
+    def moved_k(other: str) -> Floats:
+        values = short.get(other)
+        if values is None:
+            return np.full(at.size, np.nan)
+        return np.abs(values[at + gap] - values[at - _WIDTH])
+
+    shared = np.fmax(moved_k("evaporating_c"), moved_k("condensing_c"))
     # the trend before, carried on over the step
-    per_block = (grid.later(half, -_WIDTH // 2) - grid.later(half, -_WIDTH)) / (_WIDTH / 2)
+    half = [_half(grid, name, at - back) for back in (_WIDTH // 2, _WIDTH)]
+    per_block = (half[0] - half[1]) / (_WIDTH / 2)
     trend = per_block * (gap + _WIDTH)
     beyond = np.where(np.sign(own - trend) == np.sign(own), np.fmin(abs(own - trend), abs(own)), 0)
-    at_rest = np.fmax(shared, np.nan_to_num(beside)) + np.abs(per_block) * _WIDTH / 2
-    score = beyond / (_ALLOWED_K + at_rest)
-    spoken = (np.abs(own) >= _LEAST_STEP_K) & (grid.since_start_s >= _SETTLED_S)
-    return np.where(spoken & grid.is_running, score, np.nan), own
+    at_rest = np.fmax(shared, np.nan_to_num(moved_k(_BESIDE[name])))
+    score[at] = beyond / (_ALLOWED_K + at_rest + np.abs(per_block) * _WIDTH / 2)
+    return score, size
 
 
 def _change(grid: ClampGrid, short: Floats, gap: int) -> Floats:
     """Mean of the 40 s after a gap less the mean of the 40 s before, at each block."""
-    before = grid.later(np.where(grid.reaches(_WIDTH + gap), short, np.nan), -_WIDTH)
-    return grid.later(short, gap) - before
+    change = np.full(short.size, np.nan)
+    if short.size > _WIDTH + gap:
+        reaches = grid.reaches(_WIDTH + gap)[: -_WIDTH - gap]
+        step = short[_WIDTH + gap :] - short[: -_WIDTH - gap]
+        change[_WIDTH:-gap] = np.where(reaches, step, np.nan)
+    return change
+
+
+def _half(grid: ClampGrid, name: str, at: Places) -> Floats:
+    """Mean of half the width of blocks from each of some blocks on, as `ClampGrid.rolling`."""
+    return grid.rolling_at(grid.of(name), _WIDTH // 2, at)
 
 
 def _strongest(grid: ClampGrid, name: str, score: Floats, size: Floats) -> list[Step]:
@@ -150,14 +168,29 @@ def refine_step(time_s: Floats, values: Floats, near_s: float, *, is_up: bool) -
         return None
     time_s, values = time_s[inside], values[inside]
     moments = np.arange(max(near_s - _NEAR_S, time_s[0] + 3.0), near_s + _NEAR_S, 1.0)
-    moment, tau = (each.ravel() for each in np.meshgrid(moments, _TIME_CONSTANTS_S))
-    since = np.clip(time_s[:, None] - moment, 0.0, None)
-    shape = 1.0 - np.exp(-since / tau)
+    shape = _shapes(time_s - near_s, moments - near_s)
     line = np.linalg.qr(np.column_stack((np.ones(time_s.size), time_s - near_s)))[0]
-    shape -= line @ (line.T @ shape)
     left = values - line @ (line.T @ values)
-    power = np.maximum((shape**2).sum(axis=0), 1e-9)
-    size = shape.T @ left / power
+    # of each shape counts what no line explains
+    power = np.maximum(
+        np.einsum("ij,ij->j", shape, shape) - np.sum((line.T @ shape) ** 2, axis=0), 1e-9
+    )
+    size = left @ shape / power
     best = int(np.argmax(np.where((size > 0) == is_up, size**2 * power, 0.0)))
     explained = float(size[best] ** 2 * power[best] / max(float(left @ left), 1e-12))
-    return FittedStep(float(moment[best]), float(size[best]), float(tau[best]), explained)
+    tau, moment = divmod(best, moments.size)
+    return FittedStep(
+        float(moments[moment]), float(size[best]), float(_TIME_CONSTANTS_S[tau]), explained
+    )
+
+
+def _shapes(time_s: Floats, moments_s: Floats) -> Floats:
+    """Unit steps at all times: a column for each time constant and, within it, moment.
+
+    The exponential of a difference is a product of two, which saves nearly all of them.
+    """
+    falling = np.exp(-time_s[:, None] / _TIME_CONSTANTS_S)
+    rising = np.exp(moments_s / _TIME_CONSTANTS_S[:, None])
+    has_begun = time_s[:, None] > moments_s
+    shapes = (1.0 - falling[:, :, None] * rising) * has_begun[:, None, :]
+    return np.asarray(shapes.reshape(time_s.size, -1))

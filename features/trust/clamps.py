@@ -300,7 +300,7 @@ def find_hot_liquid(
 
 def _slopes(grid: ClampGrid) -> Floats:
     """Rise of the condensing temperature per pressure in each test [K/kPa]."""
-    high_kpa = grid.medians(grid.of("high_side_kpa"), grid.is_running)
+    high_kpa = grid.medians(("high_side_kpa",), grid.is_running)["high_side_kpa"]
     slopes = np.full(grid.n_tests, np.nan)
     names = grid.context["refrigerant"]
     for name in names.drop_nulls().unique():

@@ -16,7 +16,7 @@ import polars as pl
 
 from features.channels import CHANNEL
 from features.stuck import noise_between, readings_per_update, resolution_of
-from features.trust.ordered import PRESSURES, STEP_S, Ordered, in_range
+from features.trust.ordered import PRESSURES, STEP_S, Ordered
 from features.trust.rules import Rule
 from features.trust.standing import CASE_AIR, LINES
 from features.trust.verdicts import Verdicts, flag_name, notes_of, of_whole_tests
@@ -80,7 +80,7 @@ def _coarse_limit(channel: str) -> float | None:
 
 def _coarse_steps(ordered: Ordered, channel: str, limit: float) -> dict[int, float]:
     """The tests whose readings lie no closer together than the limit, with the least distance."""
-    values = ordered.samples.select(in_range(channel)).to_series().fill_null(np.nan).to_numpy()
+    values = ordered.readings(channel)
     found = {}
     for test in np.flatnonzero(_may_be_coarse(values, ordered.first, limit)):
         own = values[ordered.first[test] : ordered.first[test + 1]]
@@ -198,7 +198,7 @@ def find_clipped(ordered: Ordered, context: pl.DataFrame, settings: DerivationSe
     for channel in PRESSURES:
         if channel not in ordered.channels or ordered.samples.is_empty():
             continue
-        values = ordered.samples.select(in_range(channel)).to_series().fill_null(np.nan).to_numpy()
+        values = ordered.readings(channel)
         is_clipped, ends = _clipped_readings(values, ordered)
         if ends:
             flags.append(pl.Series(flag_name(channel, Rule.CLIPPED), is_clipped))

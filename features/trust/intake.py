@@ -58,7 +58,7 @@ def find_stray_intakes(grid: ClampGrid, levels: ClampLevels) -> list[StrayIntake
     duct = np.fmax.reduce([levels.of(name) for name in DUCTS])
     over = intake - ambient
     stays = _slope_k_per_min(grid) > _FALLING_K_PER_MIN
-    late = grid.medians(grid.of(INTAKE), grid.is_running & (grid.since_start_s >= _LATE_S))
+    late = grid.medians((INTAKE,), grid.is_running & (grid.since_start_s >= _LATE_S))[INTAKE]
     # a heater that leaks warms the ducts too: only what stands above them is the probe's own
     is_warm = (over > _OVER_AMBIENT_K) & stays | (late - ambient > _HOT_K)
     is_cold = (over < -_BELOW_AMBIENT_K) & (intake < duct + _OVER_DUCT_K)

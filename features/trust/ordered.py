@@ -21,6 +21,8 @@ from features.channels import CHANNEL, channels_in
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from features.channels import Channel
+
     Floats = NDArray[np.float64]
 
 # columns beside those of the samples: the number of the test in the stack (0, 1, ...; UInt32)
@@ -88,6 +90,19 @@ class Ordered:
             return np.zeros(1, dtype=np.int64)
         borders = np.flatnonzero(np.diff(self.samples[TEST].to_numpy())) + 1
         return np.concatenate(([0], borders, [self.samples.height])).astype(np.int64)
+
+    def readings(self, channel: str) -> Floats:
+        """The readings of a channel that a working sensor can show, NaN elsewhere.
+
+        Kept for the next rule that asks; nobody may write into them.
+        """
+        if channel not in self._readings:
+            self._readings[channel] = _possible(self.samples[channel], CHANNEL[channel])
+        return self._readings[channel]
+
+    @cached_property
+    def _readings(self) -> dict[str, Floats]:
+        return {}
 
     @cached_property
     def test_ids(self) -> pl.DataFrame:
@@ -175,16 +190,35 @@ class Ordered:
 
 
 def put_in_order(samples: pl.DataFrame) -> Ordered:
-    """The samples by test and time, equal instants in their given order."""
-    order = samples.select(
-        pl.arg_sort_by("test_id", "time_s", nulls_last=True, maintain_order=True)
-    ).to_series()
-    is_ordered = bool((order == pl.Series(np.arange(samples.height))).all())
-    ordered = samples if is_ordered else samples[order]
+    """The samples by test and time, equal instants in their given order.
+
+    Tests that arrive in one piece and in order of time stay where they are: their order
+    among each other is immaterial, and moving millions of rows there and back is not.
+    """
+    order = None if _is_in_order(samples) else _order(samples)
+    # in one chunk: every rule asks columns for arrays, which would copy chunks each time
+    ordered = (samples if order is None else samples[order]).rechunk()
     numbered = ordered.with_columns(pl.col("test_id").rle_id().alias(TEST)).with_columns(
         pl.when(is_same_test(1)).then(pl.col("time_s").diff()).alias(STEP_S)
     )
-    return Ordered(numbered, None if is_ordered else order)
+    return Ordered(numbered, order)
+
+
+def _is_in_order(samples: pl.DataFrame) -> bool:
+    """Whether every test is one run of rows in which time never falls; False with unknowns."""
+    tests, time_s = samples["test_id"], samples["time_s"]
+    if tests.null_count() or time_s.null_count() or not time_s.is_finite().all():
+        return False
+    run = tests.rle_id()
+    falls = (np.diff(time_s.to_numpy()) < 0.0) & (np.diff(run.to_numpy()) == 0)
+    # runs are counted from 0
+    return not falls.any() and (tests.is_empty() or tests.n_unique() == run[-1] + 1)
+
+
+def _order(samples: pl.DataFrame) -> pl.Series:
+    return samples.select(
+        pl.arg_sort_by("test_id", "time_s", nulls_last=True, maintain_order=True)
+    ).to_series()
 
 
 def as_before(ordered: Ordered, frame: pl.DataFrame) -> pl.DataFrame:
@@ -197,9 +231,11 @@ def is_same_test(by: int) -> pl.Expr:
     return pl.col(TEST) == pl.col(TEST).shift(by)
 
 
-def in_range(name: str) -> pl.Expr:
-    """The readings of a channel that a working sensor can show, null elsewhere."""
-    return _real(name).alias(name)
+def _possible(series: pl.Series, channel: Channel) -> Floats:
+    values = series.cast(pl.Float64()).to_numpy()
+    is_possible = (values >= channel.lowest) & (values <= channel.highest)
+    # most channels of most stacks are whole: no copy then
+    return values if is_possible.all() else np.where(is_possible, values, np.nan)
 
 
 def _real(name: str) -> pl.Expr:

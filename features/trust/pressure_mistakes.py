@@ -137,12 +137,10 @@ def _other_refrigerant(evidence: PressureEvidence) -> Booleans:
     is_below = (low < -_REFRIGERANT_FAR_KPA) & evidence.has_liquid
     within = np.clip(_WITHIN_K * evidence.slope_kpa_per_k, _WITHIN_LEAST_KPA, _WITHIN_MOST_KPA)
     is_reference = np.abs(np.abs(low) - air) < within
-    could = (
-        np.array([bool(_candidates(evidence, test)) for test in range(low.size)])
-        if np.any(is_above | is_below)
-        else np.zeros(low.size, dtype=np.bool_)
-    )
-    return np.asarray(is_alike & (is_above | is_below) & could & ~is_reference)
+    is_suspect = np.asarray(is_alike & (is_above | is_below) & ~is_reference)
+    for test in np.flatnonzero(is_suspect).tolist():
+        is_suspect[test] = bool(_candidates(evidence, test))
+    return is_suspect
 
 
 def _candidates(evidence: PressureEvidence, test: int) -> list[str]:

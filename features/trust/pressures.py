@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from features.trust.ordered import PRESSURES, TEST, Ordered
@@ -38,17 +39,21 @@ def find_swapped_sides(
     if not set(PRESSURES) <= set(ordered.channels):
         return Verdicts()
     low, high = pl.col("low_side_kpa"), pl.col("high_side_kpa")
-    above = low > _SWAPPED_RATIO * high + _SWAPPED_MARGIN_KPA
+    stands_above = low > _SWAPPED_RATIO * high + _SWAPPED_MARGIN_KPA
+    above = ordered.samples.select(stands_above.fill_null(value=False)).to_series().to_numpy()
+    if not above.any():
+        return Verdicts()
+    n_samples = np.diff(ordered.first)
     # one that stands above the other at rest too is read in a wrong unit, not swapped
-    unequal_at_rest = ordered.soak.filter(above)[TEST].implode()
-    above = (above & ~pl.col(TEST).is_in(unequal_at_rest)).fill_null(value=False)
-    share = above.cast(pl.Float64()).mean().over(TEST)
+    unequal_at_rest = np.isin(
+        ordered.test_ids[TEST].to_numpy(), ordered.soak.filter(stands_above)[TEST].to_numpy()
+    )
+    above = above & ~np.repeat(unequal_at_rest, n_samples)
+    share = np.add.reduceat(above.astype(np.int64), ordered.first[:-1]) / n_samples
     # the samples at rest before and after are swapped as well
-    swapped = above | (share >= _SWAPPED_SHARE)
+    swapped = above | np.repeat(share >= _SWAPPED_SHARE, n_samples)
     return Verdicts(
-        ordered.samples.select(
-            swapped.alias(flag_name(name, Rule.SIDES_SWAPPED)) for name in PRESSURES
-        )
+        pl.DataFrame({flag_name(name, Rule.SIDES_SWAPPED): swapped for name in PRESSURES})
     )
 
 

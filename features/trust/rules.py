@@ -169,7 +169,11 @@ TRUST = Table(
 
 @dataclass(frozen=True)
 class Screened:
-    """Samples with distrusted values made null, and the TRUST frame that says which."""
+    """Samples with distrusted values made null, and the TRUST frame that says which.
+
+    `soak` has the medians of all channels before the start, as they were read.
+    """
 
     samples: pl.DataFrame
     trust: pl.DataFrame
+    soak: pl.DataFrame

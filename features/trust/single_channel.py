@@ -13,7 +13,7 @@ import polars as pl
 
 from features.channels import CHANNEL, Channel
 from features.stuck import Stacked, frozen_rows, stuck_readings
-from features.trust.ordered import PRESSURES, STEP_S, Ordered, in_range
+from features.trust.ordered import PRESSURES, STEP_S, Ordered
 from features.trust.rules import Rule
 from features.trust.verdicts import Verdicts, flag_name
 
@@ -91,13 +91,12 @@ def find_stuck(ordered: Ordered, context: pl.DataFrame, settings: DerivationSett
     if not set(PRESSURES) <= set(ordered.channels) or ordered.samples.is_empty():
         return Verdicts()
     names = [name for name in ordered.channels if _must_move(CHANNEL[name])]
-    real = ordered.samples.select(in_range(name) for name in names)
     stacked = Stacked(
         time_s=ordered.samples["time_s"].to_numpy(),
         first=ordered.first,
         running=ordered.is_running.to_numpy(),
     )
-    values = {name: real[name].fill_null(np.nan).to_numpy() for name in names}
+    values = {name: ordered.readings(name) for name in names}
     frozen = _frozen(values, stacked)
     return Verdicts(
         pl.DataFrame(
@@ -118,12 +117,11 @@ def _frozen(
     known = [each for each in values.values() if np.isfinite(each).any()]
     if len(known) < _LEAST_CHANNELS:
         return np.bool_(0)
-    moves, flickers = np.zeros((2, stacked.time_s.size), dtype=np.bool_)
+    moves = np.zeros(stacked.time_s.size, dtype=np.bool_)
     for each in known:
-        step = np.diff(each)
-        moves[1:] |= step != 0.0
-        flickers[1:-1] |= step[1:] * step[:-1] < 0.0
-    return frozen_rows(moves, flickers, stacked)
+        # a NaN moves too
+        moves[1:] |= each[1:] != each[:-1]
+    return frozen_rows(moves, known, stacked)
 
 
 def _must_move(channel: Channel) -> bool:

@@ -65,6 +65,10 @@ def test_every_channel_behind_a_feature_has_a_sensitivity(record):
         assert name in record.sensitivities or set(behind) & set(record.sensitivities)
 
 
+# the air around the clamps as `air_columns` makes it
+AROUND = {"hood_air_c": 48.0, "wall_air_c": 42.0}
+
+
 def uncertainty(name, settings=DerivationSettings(), **told):  # noqa: B008 - frozen record
     record = next(r for r in FEATURE_RECORDS if r.name == name)
     slopes = {
@@ -76,24 +80,30 @@ def uncertainty(name, settings=DerivationSettings(), **told):  # noqa: B008 - fr
         "low_port_station": "",
         "high_port_station": "",
         "clamps_insulated": None,
+        **AROUND,
         "duct_air_source": "duct_air_c",
         **{sensor_column(channel): None for channel in SENSORS},
         **told,
     }
     told = pl.DataFrame({**POINT, **slopes, **circumstances})
     sensors = pl.selectors.starts_with("sensor:")
-    at = told.with_columns(sensors.cast(pl.Float64), pl.col("clamps_insulated").cast(pl.Boolean))
+    numbers = (sensors, pl.col("hood_air_c", "wall_air_c"))
+    at = told.with_columns(
+        *(columns.cast(pl.Float64) for columns in numbers),
+        pl.col("clamps_insulated").cast(pl.Boolean),
+    )
     return at.select(sensor_uncertainty(record, settings)).item()
 
 
 def test_superheat_uncertainty_by_hand():
     # 1 psi is worth 0.61 K at 2 degC (physics table, CoolProp): at 4.6 degC, 10 kPa at 95 %
-    # are 10 / 2 * 0.0855 = 0.43 K; sensor 1.5 K / 2 = 0.75 K; contact 0.04 * 50 K / 2 = 1.0 K;
-    # port beside the clamp 1 K / 2 = 0.5 K, at the other end 2 K / 2 = 1.0 K
+    # are 10 / 2 * 0.0855 = 0.43 K; sensor 1.5 K / 2 = 0.75 K; contact not noted, all of
+    # 0.04 * (42 - 6) K = 1.44 K; port beside the clamp 0.2 K / 2 = 0.1 K, at the other end
+    # 1.6 K / 2 = 0.8 K
     near = uncertainty("evaporator_outlet_superheat_k", low_port_station="evaporator_outlet")
     far = uncertainty("evaporator_outlet_superheat_k", low_port_station="compressor_suction")
-    assert near == pytest.approx((0.43**2 + 0.75**2 + 1.0**2 + 0.5**2) ** 0.5, abs=0.005)
-    assert far == pytest.approx((0.43**2 + 0.75**2 + 1.0**2 + 1.0**2) ** 0.5, abs=0.005)
+    assert near == pytest.approx((0.43**2 + 0.75**2 + 1.44**2 + 0.1**2) ** 0.5, abs=0.005)
+    assert far == pytest.approx((0.43**2 + 0.75**2 + 1.44**2 + 0.8**2) ** 0.5, abs=0.005)
 
 
 @pytest.mark.parametrize(
@@ -117,23 +127,40 @@ def test_superheat_uncertainty_by_hand():
 def test_a_port_elsewhere_or_unknown_makes_a_difference_less_certain(
     name, column, beside, elsewhere
 ):
-    # by hand: the squares differ by those of 2 K / 2 and 1 K / 2
+    # by hand: the squares differ by those of 0.2 K / 2 and, on the suction line, 1.6 K / 2, over
+    # the condenser 1.0 K / 2
     squares = [uncertainty(name, **{column: where}) ** 2 for where in (beside, elsewhere, "")]
-    assert squares[1] - squares[0] == pytest.approx(1.0**2 - 0.5**2, abs=1e-9)
+    far_k = 0.8 if column == "low_port_station" else 0.5
+    assert squares[1] - squares[0] == pytest.approx(far_k**2 - 0.1**2, abs=1e-9)
     assert squares[2] == squares[1]
 
 
 def test_a_bare_clamp_is_less_certain_and_most_so_on_the_cold_line():
-    # common practice, no source: a clamp reads a share of the way to the air under the hood,
-    # 50 K away from a suction line, 15 K from a liquid line, 25 K from a discharge line
-    def added(name):
-        bare, lagged = (uncertainty(name, clamps_insulated=told) for told in (False, True))
-        return (bare**2 - lagged**2) ** 0.5
+    # common practice, no source: insulated clamps read 0.03 of the way to the air around them,
+    # bare ones 0.07, each within 70 % of it at 95 %; the air is known within 12 K at 95 %
+    def contact(name, span_k, *, insulated):
+        share = 0.03 if insulated else 0.07
+        found = uncertainty(name, clamps_insulated=insulated)
+        other = uncertainty(
+            name,
+            DerivationSettings(insulated_clamp_share=0.0, bare_clamp_share=0.0),
+            clamps_insulated=insulated,
+        )
+        expected = share * ((0.35 * span_k) ** 2 + 6.0**2) ** 0.5
+        assert (found**2 - other**2) ** 0.5 == pytest.approx(expected)
+        return expected
 
-    per_kelvin = (0.08**2 - 0.02**2) ** 0.5 / 2
-    assert added("compressor_suction_superheat_k") == pytest.approx(50 * per_kelvin)
-    assert added("condenser_outlet_subcooling_k") == pytest.approx(15 * per_kelvin)
-    assert added("compressor_discharge_c") == pytest.approx(25 * per_kelvin)
+    for insulated in (True, False):
+        contact("compressor_suction_superheat_k", 48.0 - 15.0, insulated=insulated)
+        contact("condenser_outlet_subcooling_k", 48.0 - 52.0, insulated=insulated)
+        contact("compressor_discharge_c", 48.0 - 80.0, insulated=insulated)
+
+
+def test_without_air_to_go_by_the_whole_effect_is_uncertain():
+    # a suction line is taken to be 50 K below the hood's air (common practice, no source)
+    found = uncertainty("compressor_suction_superheat_k", clamps_insulated=True, hood_air_c=None)
+    bare = uncertainty("compressor_suction_superheat_k", clamps_insulated=False, hood_air_c=None)
+    assert bare**2 - found**2 == pytest.approx((0.07**2 - 0.03**2) * 50.0**2)
 
 
 def test_an_instrument_that_states_its_accuracy_replaces_the_default():

@@ -104,13 +104,17 @@ def test_every_uncertainty_agrees_with_a_monte_carlo_of_the_sensors():
             SETTINGS.air_temperature_accuracy_k / 2, SETTINGS.condenser_air_stand_in_accuracy_k / 2
         ),
     }
-    to_hood_k = {
-        "compressor_suction_c": 50,
-        "evaporator_outlet_c": 50,
-        "compressor_discharge_c": 25,
-    }
-    for name in (*to_hood_k, "condenser_outlet_c", "expansion_inlet_c"):
-        contact = SETTINGS.clamp_share * to_hood_k.get(name, 15) / 2
+    accuracy["intake_humidity_pct"] = SETTINGS.humidity_accuracy_pct / 2
+    # insulation is not noted: a share of 0.04 of the way to the air under the hood, 18 K over
+    # ambient air at the engine and two thirds of that at the fire wall
+    for name, air_c in (
+        ("compressor_suction_c", 48.0),
+        ("compressor_discharge_c", 48.0),
+        ("condenser_outlet_c", 48.0),
+        ("expansion_inlet_c", 42.0),
+        ("evaporator_outlet_c", 42.0),
+    ):
+        contact = 0.04 * (air_c - levels[name])
         accuracy[name] = np.hypot(SETTINGS.pipe_temperature_accuracy_k / 2, contact)
     # the drop between port and station, as an error of the pressure: slopes by the library
     for name, quality in (("low_side_kpa", 1), ("high_side_kpa", 0)):

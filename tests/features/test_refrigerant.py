@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 from CoolProp.CoolProp import AbstractState, PropsSI
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from features import refrigerant as module
@@ -322,6 +322,7 @@ def test_a_pure_refrigerant_has_one_saturation_temperature(refrigerant):
 
 
 @pytest.mark.parametrize("refrigerant", ALL, ids=by_name)
+@settings(deadline=None)
 @given(shares=st.lists(st.floats(0.0, 1.0), min_size=1, max_size=20))
 def test_pressure_and_temperature_are_inverse(refrigerant, shares):
     lowest, highest = valid_pressures_kpa(refrigerant)

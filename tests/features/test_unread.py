@@ -32,12 +32,16 @@ def test_a_test_that_was_read_has_no_reason():
     [
         (log(low_side_kpa=None, **NO_COMMAND), "running_not_known"),
         (log(compressor_command_pct=0.0), "never_ran"),
-        (log(low_side_kpa=700.0, high_side_kpa=705.0, **NO_COMMAND), "never_ran"),
+        (log(low_side_kpa=700.0, high_side_kpa=705.0, engine_rpm=None, **NO_COMMAND), "never_ran"),
+        (log(low_side_kpa=700.0, high_side_kpa=705.0, **NO_COMMAND), "asked_in_vain"),
         (log(seconds=300.0), "ran_too_short"),
         (log(seconds=350.0), "ran_too_short"),
         (log(only=("low_side_kpa", "engine_rpm", "compressor_command_pct")), "too_few_channels"),
     ],
-    ids=["blind", "command off", "pressures even", "5 min", "under 6 min", "one channel"],
+    ids=[
+        "blind", "command off", "pressures even", "fan and engine on", "5 min", "under 6 min",
+        "one channel",
+    ],
 )  # fmt: skip
 def test_the_first_condition_not_met_is_told(samples, code):
     found = unread(samples)
@@ -57,7 +61,7 @@ def test_a_short_log_is_told_how_long_it_should_have_been():
     ("channel", "curve", "motion"),
     [
         # twice the drift allowed, and scatter beyond: what is told is the larger excess
-        ("duct_air_c", 30.0 - 1.2 * TIME_S / 60.0, "duct air drifts by 1.2 K/min (0.3 allowed)"),
+        ("duct_air_c", 8.0 + 1.2 * TIME_S / 60.0, "duct air drifts by 1.2 K/min (0.3 allowed)"),
         (
             "low_side_kpa",
             500.0 - 20.0 * TIME_S / 60.0,
@@ -78,10 +82,17 @@ def test_channels_that_settle_in_turn_but_never_together():
     # each holds still for half of the log only; a ramp of many times its limit for the rest
     late, early = np.clip(TIME_S - 600.0, 0.0, None), np.clip(600.0 - TIME_S, 0.0, None)
     found = unread(
-        log(condenser_outlet_c=52.0 + 0.05 * late, duct_air_c=8.0 + 0.05 * early)
+        log(condenser_outlet_c=52.0 + 0.05 * late, duct_air_c=38.0 - 0.05 * early)
     )  # fmt: skip
     assert found["reason_code"] == "never_together"
     assert found["channel"] in {"condenser_outlet_c", "duct_air_c"}
+
+
+def test_air_that_still_falls_at_the_end_is_told():
+    # 1.2 K/min all through, four times what a window may drift
+    found = unread(log(duct_air_c=30.0 - 1.2 * TIME_S / 60.0))
+    assert found["reason_code"] == "still_pulling_down"
+    assert "by 1.2 K/min" in found["sentence"]
 
 
 def test_a_fan_without_rhythm_leaves_no_room():

@@ -15,6 +15,8 @@ import pytest
 from shop import HEADER, log_text, open_shop, test_row
 
 from pipeline.check import check_file, check_workspace
+from pipeline.paste_rows import paste_form
+from pipeline.problems import ProblemsError
 from pipeline.progress import Silence
 from pipeline.run import open_published
 from pipeline.settings import Settings
@@ -350,3 +352,12 @@ def test_an_assigned_log_is_the_same_test_once_it_has_its_row(shop):
     again = shop.ingest()
     assert (first.n_unchanged, again.n_changed + again.n_unchanged) == (2, 2)
     assert stored(shop, "context").height == 2
+
+
+def test_no_row_to_paste_where_the_table_cannot_be_read(shop):
+    """The disk fails as the table is opened again: no row of another form than the table's."""
+    table = shop.workspace.registry_folder / "tests.csv"
+    table.unlink()
+    table.mkdir()
+    with pytest.raises(ProblemsError, match="cannot be read"):
+        paste_form(shop.workspace)

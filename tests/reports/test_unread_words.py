@@ -13,7 +13,8 @@ METRIC = ReportSettings()
 US = ReportSettings(pressure_unit="psi", temperature_unit="degF")
 
 FIGURES = {
-    "ratio": 1.5, "ran_s": 95.0, "settle_s": 180.0, "window_s": 60.0, "free_s": 120.0,
+    "ratio": 1.5, "asked_s": 780.0, "top": 1.02, "fall": 1.2, "ran_s": 95.0, "settle_s": 180.0,
+    "window_s": 60.0, "free_s": 120.0,
     "minutes": 5, "least": 2, "channels": "low side, duct air", "words": "low side", "share": 0.26,
 }  # fmt: skip
 
@@ -31,6 +32,14 @@ def read(obstacle, settings=METRIC, channel=None, **figures):
     [
         (Obstacle.RUNNING_NOT_KNOWN, "it cannot be told whether the compressor ran"),
         (Obstacle.NEVER_RAN, "the compressor never ran"),
+        (
+            Obstacle.ASKED_IN_VAIN,
+            "asked to cool for 780 s, the compressor never parted the pressures",
+        ),
+        (
+            Obstacle.STILL_PULLING_DOWN,
+            "the air was still being pulled down, let the car run longer",
+        ),
         (
             Obstacle.RAN_TOO_SHORT,
             "the compressor ran for 95 s at most, log at least 5 min of running",
