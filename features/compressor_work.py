@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 # A shorter stop is an event, not the end of a run: the circuit stays warm (tuning value).
 LONGEST_PAUSE_S = 30.0
+# In a longer hole of the log a stop may hide that the circuit has not forgotten (tuning value).
+_LONGEST_HOLE_S = 90.0
 # An engine that turns slower than this does not run (common practice, no source).
 _ENGINE_STANDS_RPM = 300.0
 # A shaft that turns slower stands (tuning value).
@@ -200,10 +202,15 @@ def _add_idle(frame: pl.DataFrame, settings: DerivationSettings, block_s: float)
 
 
 def _run_start_s() -> pl.Expr:
-    """When the present run began: the first working block of the test or after a real stop."""
+    """When the present run began: the first working block of the test or after a real stop.
+
+    A hole in the log is no stop while it is short and the compressor works on either side.
+    """
     last_s = pl.when(works()).then(pl.col("start_s")).forward_fill().shift(1)
     pause_s = pl.col("start_s") - last_s
-    begins = works() & (pause_s.is_null() | (pause_s > LONGEST_PAUSE_S))
+    is_hole = works().shift(1).fill_null(value=False)
+    longest_s = pl.when(is_hole).then(_LONGEST_HOLE_S).otherwise(LONGEST_PAUSE_S)
+    begins = works() & (pause_s.is_null() | (pause_s > longest_s))
     return pl.when(begins).then(pl.col("start_s")).forward_fill().over("test_number")
 
 

@@ -171,10 +171,10 @@ def _by_low_side(settings: DerivationSettings, block_s: float) -> pl.Expr:
     # rolling medians cost by the value that is known: only cars of which they are asked
     gauge = pl.when(_holds_low_side()).then(pl.col("low_gauge_kpa"))
     smooth = gauge.rolling_median(_over(_SMOOTH_S, block_s), min_samples=1, center=True)
-    minute = gauge.rolling_median(_over(2 * _MINUTE_S, block_s), min_samples=1, center=True)
+    minutes = gauge.rolling_mean(_over(2 * _MINUTE_S, block_s), min_samples=1, center=True)
     set_point, width = settings.held_low_side_kpa_gauge, settings.held_low_side_width_kpa
     is_above = (smooth > set_point + width).over("test_number")
-    is_below = (minute < set_point - width).over("test_number")
+    is_below = (minutes < set_point - width).over("test_number")
     return (
         pl.when(gauge.is_null())
         .then(None)
@@ -195,13 +195,14 @@ def _by_air(columns: list[str], block_s: float) -> pl.Expr:
     air = [name for name in ("evaporator_fin_c", "duct_air_c") if name in columns]
     if not air:
         return pl.lit(None, pl.String)
-    gain_k = 0.0 if air[0] == "evaporator_fin_c" else _DUCT_GAIN_K
+    has_fin = pl.col("evaporator_fin_c").is_not_null() if "evaporator_fin_c" in air else False
+    gain_k = pl.when(has_fin).then(0.0).otherwise(_DUCT_GAIN_K)
     is_chosen = pl.col("cabin_setpoint_c").is_not_null()
     target_c = pl.when(is_chosen).then(_WARMEST_CHOSEN_C).otherwise(_WARMEST_FULL_COLD_C)
     warmest_c = target_c + _OVER_TARGET_K + gain_k
     is_controlled = pl.col("compressor").is_in(["variable_external", "electric"])
     read = pl.when(pl.col("is_running") & is_controlled).then(pl.coalesce(air))
-    level = read.rolling_median(_over(_MINUTE_S, block_s), min_samples=2, center=True)
+    level = read.rolling_mean(_over(_MINUTE_S, block_s), min_samples=2, center=True)
     told = _full_or_below(
         -level.over("test_number"), -warmest_c, Reason.AIR_HELD, Reason.AIR_TOO_WARM
     )

@@ -29,7 +29,7 @@ from features.intake_share import (
     estimate_intake_share,
     find_strays,
 )
-from features.periodic import find_periodic_units
+from features.periodic import drop_overlapping, find_periodic_units
 from features.rates import rate_tests
 from features.regime_spans import REGIMES, describe_regimes
 from features.regimes import CONTINUOUS, WHOLE_TEST, Regime, add_regimes
@@ -193,15 +193,15 @@ def _periodic_units(
     settings: DerivationSettings,
     block_s: float,
 ) -> list[tuple[str, pl.DataFrame]]:
-    """Units of the cycles of clutch and fan, and of swings where neither makes any."""
+    """Units of the cycles of clutch and fan, and of swings where neither cycles meanwhile."""
     clutch = find_periodic_units(
         blocks, cycles["compressor_on"], (Regime.CYCLING,), settings, block_s
     )
     fan = find_periodic_units(blocks, cycles["fan_up"], CONTINUOUS, settings, block_s)
-    others = pl.concat([clutch, fan]).select("test_number").unique()
     swings = find_cycles(find_swings(blocks, events, settings, block_s), SWING, settings)
-    own = swings.join(others, on="test_number", how="anti", maintain_order="left")
-    swinging = find_periodic_units(blocks, own, CONTINUOUS, settings, block_s)
+    swinging = drop_overlapping(
+        find_periodic_units(blocks, swings, CONTINUOUS, settings, block_s), [clutch, fan]
+    )
     return [("compressor", clutch), ("fan", fan), (SWING, swinging)]
 
 

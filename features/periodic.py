@@ -78,6 +78,21 @@ def find_periodic_units(
     )
 
 
+def drop_overlapping(units: pl.DataFrame, others: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """The units of windows that share no block with a window of the others."""
+    spans = pl.concat(others).select(pl.col("first_row").alias("begin"), "last_row").sort("begin")
+    if units.is_empty() or spans.is_empty():
+        return units
+    windows = units.group_by("window_number", maintain_order=True).agg(
+        pl.col("first_row").min(), pl.col("last_row").max()
+    )
+    # of the spans that begin before a window ends, how far the furthest reaches
+    before = np.searchsorted(spans["begin"].to_numpy(), windows["last_row"].to_numpy(), "right")
+    reach = np.concatenate([[-1], spans["last_row"].cum_max().to_numpy()])[before]
+    free = windows.filter(pl.Series(reach) < pl.col("first_row"))
+    return units.filter(pl.col("window_number").is_in(free["window_number"].to_list()))
+
+
 def _trend_channels(frame: pl.DataFrame) -> list[str]:
     return [name for name in _TREND_CHANNELS if name in frame.columns]
 

@@ -71,7 +71,7 @@ def add_regimes(
             ),
         )
         .drop(
-            "compressor", "is_running", "is_cycling", "run_start_s", "off_code", "is_at_limit",
+            "compressor", "is_cycling", "run_start_s", "off_code", "is_at_limit",
             "limit_code", "is_falling", "is_pull_down", "since_start_s",
         )
     )  # fmt: skip

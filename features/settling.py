@@ -2,7 +2,7 @@
 
 Takes blocks with their regime and events; judges, block for block, the window that ends
 there. Does not belong here: taking windows (`windows`), the arithmetic of steadiness
-(`steadiness`), telling why a test has none (`unread`).
+(`steadiness`, `ratio_statistic`), telling why a test has none (`unread`).
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ import numpy as np
 import polars as pl
 
 from features.blocks import is_same_test
+from features.ratio_statistic import Stretches, likeness, steady_by_ratio
 from features.regimes import CONTINUOUS
-from features.steadiness import SteadyLimits, is_steady
+from features.steadiness import SteadyLimits, is_steady, slope_of_one_step
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -82,6 +83,9 @@ KEYS = (
 _SMALLEST_STEP = 1e-6
 # A slope and a scatter need this many blocks at least, however slow the logger.
 _LEAST_BLOCKS = 4
+# The line bounds the drift; the ratio is there for steps and for transients that have not
+# ended, and lets pass drifts of so many times the limit (tuning value).
+_RATIO_TOLERATES = 1.5
 # One channel alone does not make a window: it may be steady because it is off the car.
 LEAST_KEY_CHANNELS = 2
 
@@ -133,6 +137,9 @@ def judge_settling(
         Per test_number the smallest step of each channel (`logger_resolutions`).
     """
     length = max(math.ceil(settings.window_s / block_s), _LEAST_BLOCKS)
+    is_admissible, is_joined = _admissible(blocks, events, settings, block_s)
+    has_room = _runs_on(is_admissible, is_joined, length)
+    stretches = Stretches.of(is_admissible, is_joined)
     present, steady = [], []
     for key in KEYS:
         values = key.values(blocks)
@@ -142,8 +149,9 @@ def judge_settling(
             continue
         resolution = _spread_over_blocks(resolutions, key.logged(blocks), blocks)
         present.append(~_is_absent(values, length))
-        steady.append(is_steady(values, length, key.limits(settings, block_s), resolution))
-    has_room = _has_room(blocks, events, length, settings, block_s)
+        steady.append(
+            _holds_still(values, length, key.limits(settings, block_s), (resolution, stretches))
+        )
     return Settling(length, has_room, tuple(present), tuple(steady))
 
 
@@ -185,14 +193,13 @@ def is_quiet(blocks: pl.DataFrame, events: pl.DataFrame, settle_s: float) -> Boo
     return joined.select((since_s >= settle_s).fill_null(value=True)).to_series().to_numpy()
 
 
-def _has_room(
-    blocks: pl.DataFrame,
-    events: pl.DataFrame,
-    length: int,
-    settings: DerivationSettings,
-    block_s: float,
-) -> Booleans:
-    """True means: the window that ends here lies in one regime, without gap, event or start."""
+def _admissible(
+    blocks: pl.DataFrame, events: pl.DataFrame, settings: DerivationSettings, block_s: float
+) -> tuple[Booleans, Booleans]:
+    """Blocks that a window may hold, and blocks that go on from the one before.
+
+    A window lies in one settled regime, without gap, event or start.
+    """
     flags = blocks.select(
         settled=pl.col("regime").is_in([regime.value for regime in CONTINUOUS])
         & pl.col("is_past_start"),
@@ -202,10 +209,37 @@ def _has_room(
     ).fill_null(value=False)
     timed = blocks.select("test_number", "start_s", end_s=pl.col("start_s") + block_s)
     quiet = is_quiet(timed, events, settings.settle_after_event_s)
-    admissible = flags["settled"].to_numpy() & quiet
-    row = np.arange(admissible.size)
-    begins = np.where(admissible, np.where(flags["joined"].to_numpy(), 0, row), row + 1)
+    return flags["settled"].to_numpy() & quiet, flags["joined"].to_numpy()
+
+
+def _runs_on(is_admissible: Booleans, is_joined: Booleans, length: int) -> Booleans:
+    """True means: this block and the `length - 1` before it are one stretch."""
+    row = np.arange(is_admissible.size)
+    begins = np.where(is_admissible, np.where(is_joined, 0, row), row + 1)
     return row - np.maximum.accumulate(begins) + 1 >= length
+
+
+def _holds_still(
+    values: Floats,
+    length: int,
+    limits: SteadyLimits,
+    logged: tuple[Floats, Stretches],
+) -> Booleans:
+    """True means: steady in the window that ends here, by line and scatter, and by the ratio.
+
+    `logged` is the logger's resolution at every block and the stretches of blocks on end. The
+    ratio is asked only of channels whose drift is bounded.
+    """
+    resolution, stretches = logged
+    phi = likeness(values, stretches)
+    at_blocks = stretches.spread(phi, values.size, 0.0)
+    steady = is_steady(values, length, limits, resolution, at_blocks)
+    if math.isinf(limits.slope_per_block):
+        return steady
+    step = slope_of_one_step(resolution[stretches.first_row], length)
+    tolerated = _RATIO_TOLERATES * np.maximum(limits.slope_per_block, step)
+    calm = steady_by_ratio(values, stretches, tolerated, phi)
+    return steady & _runs_on(calm, np.ones_like(calm), length)
 
 
 def _spread_over_blocks(

@@ -22,6 +22,12 @@ if TYPE_CHECKING:
     Booleans = NDArray[np.bool_]
 
 _SIGNIFICANCE = 0.05
+# A drift that may be chance is let pass up to so many times its limit (tuning value).
+_FARTHEST = 1.5
+# Where the quantile is worked out; between them it runs straight, within 0.1 %.
+_PHI = np.linspace(0.0, 0.95, 191)
+# A line through fewer effective values says nothing.
+_FEWEST = 3.0
 # A slope exactly at its limit is not to fail by the last bit.
 _ROUNDING = 1e-9
 
@@ -55,21 +61,50 @@ def fit_trailing_line(values: Floats, length: int) -> TrailingFit:
     return TrailingFit(slope, spread / np.sqrt(sum_of_squares), spread)
 
 
-def is_steady(values: Floats, length: int, limits: SteadyLimits, resolution: Floats) -> Booleans:
+def is_steady(
+    values: Floats,
+    length: int,
+    limits: SteadyLimits,
+    resolution: Floats,
+    phi: Floats | float = 0.0,
+) -> Booleans:
     """True means: drift and scatter of the last `length` values are within their limits.
 
-    `resolution` is the smallest step of the logger at each value. One such step in the
-    middle of n values shows as a slope of 1.5 n / (n^2 - 1) steps, and a reading that
-    flickers between two steps scatters by half a step.
+    `resolution` is the smallest step of the logger at each value; a reading that flickers
+    between two steps scatters by half a step. `phi` is how much neighbouring values are
+    alike: n of them count as n (1 - phi) / (1 + phi). A drift beyond its limit passes where
+    it cannot be told from noise, but never at more than twice the limit: that much would
+    move what is read in the window.
     """
     fit = fit_trailing_line(values, length)
-    # Student's t quantile; `scipy.stats` has it too, and takes a second to import
-    critical = float(stdtrit(length - 2, 1 - _SIGNIFICANCE / 2))
-    one_step = 1.5 * length / (length**2 - 1) * resolution
-    slope_limit = np.maximum(limits.slope_per_block, one_step)
+    slope_limit = np.maximum(limits.slope_per_block, slope_of_one_step(resolution, length))
     spread_limit = np.maximum(limits.spread, 0.5 * resolution)
-    is_level = np.abs(fit.slope) <= np.maximum(slope_limit, critical * fit.slope_error) + _ROUNDING
+    by_chance = np.minimum(_slope_by_chance(fit, length, phi), _FARTHEST * slope_limit)
+    is_level = np.abs(fit.slope) <= np.maximum(slope_limit, by_chance) + _ROUNDING
     return is_level & (fit.spread <= spread_limit)
+
+
+def slope_of_one_step(resolution: Floats, length: int) -> Floats:
+    """Slope that one step of the logger in the middle of n values shows as."""
+    return np.asarray(1.5 * length / (length**2 - 1) * resolution)
+
+
+def effective_number(n: int, phi: Floats | float) -> Floats:
+    """How many independent values count as much as n of first-order autoregression.
+
+    Source: n (1 - phi) / (1 + phi), Bayley & Hammersley 1946, J. R. Stat. Soc. 8:184, for
+    large n, from memory.
+    """
+    return np.asarray(n * (1.0 - np.asarray(phi)) / (1.0 + np.asarray(phi)))
+
+
+def _slope_by_chance(fit: TrailingFit, length: int, phi: Floats | float) -> Floats:
+    """The slope that noise of this scatter alone exceeds in one window of twenty."""
+    effective = np.maximum(effective_number(length, _PHI), _FEWEST)
+    # Student's t quantile; `scipy.stats` has it too, and takes a second to import
+    critical = stdtrit(effective - 2.0, 1.0 - _SIGNIFICANCE / 2)
+    errors = np.interp(phi, _PHI, critical * np.sqrt(length / effective))
+    return np.asarray(errors * fit.slope_error)
 
 
 def _trailing_sum(values: Floats, weights: Floats) -> Floats:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
 import polars as pl
 
 from features.catalogue import CONDITIONS, WINDOW_RECORDS
@@ -26,6 +25,7 @@ from features.uncertainty import (
     scatter_uncertainty,
     sensor_uncertainty,
 )
+from features.unit_rows import rows_of_units
 
 if TYPE_CHECKING:
     from features.records import Condition, Feature
@@ -82,7 +82,7 @@ def read_windows(
     `instruments.add_sensor_uncertainties`. Periodic windows are read only where a
     test and regime has no steady one: the two are never mixed.
     """
-    read = _complete(_rows_of_units(blocks, _one_kind(units)))
+    read = _complete(rows_of_units(blocks, _one_kind(units)))
     blocks_of_units = take_off_contact(read, settings)
     with_values = _carry_out(add_saturation_temperatures(blocks_of_units, context))
     condensed_units = _condense_units(with_values)
@@ -97,16 +97,6 @@ def _one_kind(units: pl.DataFrame) -> pl.DataFrame:
     """Of each test and regime the units of one kind, steady before periodic, numbered."""
     is_steady = pl.col("kind_code") == "steady"
     return units.filter(is_steady | ~is_steady.any().over(_GRAIN)).with_row_index("unit")
-
-
-def _rows_of_units(blocks: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
-    """The blocks of every unit, in order, with the unit's columns."""
-    n_rows = (units["last_row"] - units["first_row"] + 1).to_numpy()
-    unit = np.repeat(np.arange(units.height), n_rows)
-    offset = np.arange(unit.size) - np.repeat(np.cumsum(n_rows) - n_rows, n_rows)
-    own = units.select("unit", "kind_code", "window_number")[unit]
-    rows: pl.DataFrame = blocks[units["first_row"].to_numpy()[unit] + offset]
-    return rows.hstack(own)
 
 
 def _complete(rows: pl.DataFrame) -> pl.DataFrame:

@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from features.tables import Column, Table
+from features.window_levels import LEVEL_COLUMNS, read_levels
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,8 +44,11 @@ WINDOWS = Table(
             "what cycles in a periodic window: compressor, fan, or swing: the circuit by itself, "
             "as under a hunting expansion valve; null for a steady window",
         ),
+        *LEVEL_COLUMNS,
     ),
 )  # fmt: skip
+
+_STORED_DECIMALS = 6
 
 # Units as this module and `periodic` give them; rows count the frame of blocks.
 UNITS_SCHEMA = {
@@ -101,6 +105,10 @@ def describe_windows(
         end_s=last["start_s"] + block_s,
         n_samples=last["total"] - first["total"] + first["n_samples"],
     ).join(tests.select("test_id", "test_number"), on="test_number", maintain_order="left")
+    levels = read_levels(blocks, units, block_s).with_columns(
+        pl.selectors.float().round(_STORED_DECIMALS)
+    )
+    placed = placed.join(levels, on="window_number", how="left", maintain_order="left")
     return WINDOWS.conform(
         placed.sort("test_number", "start_s", "kind_code")
         .with_columns(window_number=pl.int_range(1, pl.len() + 1).over("test_number"))

@@ -14,7 +14,8 @@ SCHEMAS: tuple[str, ...] = (
     "d58edf14e85a76dd",
     "535a1da9be606de4",
     "774c912d29935f19",
-    "f0c9c24dab39728e",
+    "fe555ed33d7983fb",
+    "40c7af719a539256",
 )
 
 

@@ -328,3 +328,14 @@ def test_regimes_hardly_depend_on_the_sampling_rate(interval_s):
     ]  # fmt: skip
     # the pull-down ends at 100 + 221 s by arithmetic (see above), within a few blocks
     assert spans["start_s"].to_list() == pytest.approx([0.0, 100.0, 160.0, 321.0, 600.0], abs=15.0)
+
+
+def test_a_fin_sensor_in_one_car_changes_nothing_for_another():
+    # duct air at 7.5 degC: within 5 + 2 K of deviation + 1 K of gain, beyond 7 degC at the fin
+    duct = log("a", compressor_command_pct=None, duct_air_c=7.5)
+    fin = log("b", compressor_command_pct=None, duct_air_c=7.5, evaporator_fin_c=7.5)
+    alone, together = regimes(duct), regimes(pl.concat([duct, fin], how="diagonal"))
+    assert at(alone, 600) == "regulating"
+    own = together.filter(test_number=0)
+    assert own["regime"].to_list() == alone["regime"].to_list()
+    assert at(together.filter(test_number=1), 600) == "saturated"

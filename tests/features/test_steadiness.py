@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
-from features.steadiness import SteadyLimits, fit_trailing_line, is_steady
+from features.steadiness import SteadyLimits, effective_number, fit_trailing_line, is_steady
 
 LIMITS = SteadyLimits(slope_per_block=0.1, spread=0.5)
 NO_STEP = np.zeros(1)
@@ -77,3 +78,28 @@ def test_one_step_of_a_coarse_logger_is_no_drift():
     assert is_steady(values, 12, limits, np.full(12, step))[-1]
     two_steps = np.repeat([8.0, 8.0 + step, 8.0 + 2 * step], 4)
     assert not is_steady(two_steps, 12, limits, np.full(12, step))[-1]
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.3, 0.6])
+def test_the_effective_number_is_that_of_autoregression_theory(phi):
+    # the mean of n values of a first-order autoregression has the variance of the mean of
+    # n (1 - phi) / (1 + phi) independent ones: 20,000 means of 400 values each
+    rng = np.random.default_rng(12)
+    noise = rng.standard_normal((20_000, 460)) * np.sqrt(1.0 - phi**2)
+    series = lfilter([1.0], [1.0, -phi], noise, axis=1)[:, 60:]
+    measured = series.var() / series.mean(axis=1).var()
+    assert effective_number(400, phi) == pytest.approx(measured, rel=0.05)
+
+
+def test_neighbours_that_are_alike_make_a_drift_less_certain():
+    # 1.3 times the limit: significant among independent values, maybe chance among like ones
+    rng = np.random.default_rng(1)
+    values = 1.3 * LIMITS.slope_per_block * np.arange(12) + rng.normal(0, 0.15, 12)
+    assert not is_steady(values, 12, LIMITS, NO_STEP, 0.0)[-1]
+    assert is_steady(values, 12, LIMITS, NO_STEP, 0.8)[-1]
+
+
+def test_no_likeness_lets_a_large_drift_pass():
+    values = 2.0 * LIMITS.slope_per_block * np.arange(12)
+    noisy = values + np.random.default_rng(1).normal(0, 0.4, 12)
+    assert not is_steady(noisy, 12, LIMITS, NO_STEP, 0.9)[-1]
