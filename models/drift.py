@@ -249,14 +249,19 @@ def _with_outlook(
         .then(pl.lit(Outlook.DATED.code))
         .otherwise(pl.lit(Outlook.BEYOND_HORIZON.code))
     )
+    # a line without a trend has been held against one edge; where both are adverse, "not
+    # before" would say nothing of the other
+    is_one_sided = pl.col("is_high_adverse") != pl.col("is_low_adverse")
+    has_start = drifts.fill_null(value=False) | is_one_sided | (pl.col("model_code") == "hinge")
     is_dated = pl.col("outlook_code") == Outlook.DATED.code
     is_closed = is_dated & (pl.col("late") <= last)
     first = pl.col("first_at")
     return found.with_columns(codes.alias("outlook_code")).with_columns(
         pl.when(is_dated).then(after_years(first, pl.col("likely"))).alias("leaves_band_at"),
-        after_years(first, pl.when(is_closed).then("early").otherwise("early_if_open")).alias(
-            "leaves_band_from"
-        ),
+        after_years(
+            first,
+            pl.when(is_closed).then("early").when(has_start).then("early_if_open"),
+        ).alias("leaves_band_from"),
         pl.when(is_closed).then(after_years(first, pl.col("late"))).alias("leaves_band_until"),
         pl.when("has_begun")
         .then(after_years(first, pl.col("exhausted")))
