@@ -30,6 +30,7 @@ import polars as pl
 
 from features.channels import CHANNEL
 from features.cycle_records import CYCLE_RECORDS
+from features.rate_records import RATE_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
 from features.whole_test_records import STANDING_RECORDS
@@ -40,7 +41,6 @@ _CONDENSING_SLOPE = pl.col("condensing_slope_k_per_kpa")
 _DISCHARGE_SLOPE = pl.col("discharge_slope_k_per_kpa")
 _STATION_SOURCE = "superheat from the dew point, subcooling from the bubble point, by station"
 _SUBCRITICAL = "1 kPa to 0.95 of the critical pressure, blends 0.90; R-744 never"
-_RAN_LONG_ENOUGH = "a run of 1.5 min or more; where events can be told"
 
 
 _AT_EVAPORATOR = Port("low_port_station", "evaporator_outlet")
@@ -153,22 +153,6 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
         pl.col("condensing_bubble_c") - pl.col("condenser_air_c"),
         {"high_side_kpa": _CONDENSING_SLOPE, "condenser_air_c": -_ONE},
         validity=_SUBCRITICAL,
-    ),
-)  # fmt: skip
-
-RATE_RECORDS: tuple[Feature, ...] = (
-    Feature(
-        "fan_events_per_min", "1/min", "condenser fan stage changes per minute of running time",
-        pl.col("n_fan_events") / pl.col("running_min"),
-        source="count over time; uncertainty of a Poisson count", validity=_RAN_LONG_ENOUGH,
-        scope="whole_test",
-    ),
-    Feature(
-        "compressor_events_per_min", "1/min",
-        "compressor starts and stops per minute of running time, first start and last stop apart",
-        pl.col("n_compressor_events") / pl.col("running_min"),
-        source="count over time; uncertainty of a Poisson count", validity=_RAN_LONG_ENOUGH,
-        scope="whole_test",
     ),
 )  # fmt: skip
 

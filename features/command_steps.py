@@ -92,8 +92,12 @@ def _edges(levels: pl.DataFrame) -> pl.DataFrame:
 
 
 def _merge_edges(edges: pl.DataFrame, merge_s: float) -> pl.DataFrame:
-    """One row per group of edges less than `merge_s` apart: from its first to its last level."""
-    is_near = is_same_test(1) & (pl.col("time_s").diff() < merge_s)
+    """One row per group of edges of one sign less than `merge_s` apart: first to last level.
+
+    What goes down and up again within that time is two steps, not none.
+    """
+    sign = (pl.col("level") - pl.col("before")).sign()
+    is_near = is_same_test(1) & (pl.col("time_s").diff() < merge_s) & (sign == sign.shift(1))
     merged = (
         edges.with_columns(group=(~is_near.fill_null(value=False)).cum_sum())
         .group_by("group", maintain_order=True)

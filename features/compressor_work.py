@@ -18,6 +18,7 @@ import polars as pl
 from features.blocks import is_same_test
 from features.command_steps import is_commanded_on
 from features.cycles import chain_spans
+from features.event_kinds import STARTS, STOPS
 from features.regime_reasons import Reason
 
 if TYPE_CHECKING:
@@ -109,9 +110,13 @@ def _add_last_switching(frame: pl.DataFrame, switching: Switching) -> pl.DataFra
         "test_number", "start_s", "reign_end_s", chain_start_s="start_s"
     )
     edges = switching.events.filter(
-        pl.col("kind_code").is_in(["compressor_on", "compressor_off"])
-        & (pl.col("source_code") == "pressure")
-    ).select("test_number", start_s="time_s", edge_s="time_s", edge_code="kind_code")
+        pl.col("kind_code").is_in([*STARTS, *STOPS]) & (pl.col("source_code") == "pressure")
+    ).select(
+        "test_number",
+        start_s="time_s",
+        edge_s="time_s",
+        edge_code=pl.col("kind_code").replace(dict.fromkeys(STOPS, "compressor_off")),
+    )
     return (
         frame.join_asof(reigns, on="start_s", by="test_number", check_sortedness=False)
         .join_asof(edges, on="start_s", by="test_number", check_sortedness=False)

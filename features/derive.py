@@ -20,7 +20,9 @@ from features.compressor_work import Switching
 from features.context import CONTEXT
 from features.cycle_points import CYCLE_POINTS, describe_cycle_points
 from features.cycles import find_cycles
-from features.events import EVENTS, describe_events, detect_events
+from features.event_confidence import LIKELY
+from features.event_kinds import UNSETTLING
+from features.events import EVENTS, EventInputs, describe_events, detect_events
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
 from features.intake_share import (
@@ -99,7 +101,7 @@ def derive(
     screened = screen(ordered.drop("test_number"), context, settings)
     trusted = screened.samples.with_columns(ordered["test_number"])
     parts = [
-        _derive_at(part, tests, settings, block_s)
+        _derive_at(part, tests, settings, block_s, screened.clamp_moves)
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
     static = check_static_pressure(screened.soak, screened.trust, tests, settings)
@@ -151,21 +153,27 @@ class _Part:
 
 
 def _derive_at(
-    samples: pl.DataFrame, tests: pl.DataFrame, settings: DerivationSettings, block_s: float
+    samples: pl.DataFrame,
+    tests: pl.DataFrame,
+    settings: DerivationSettings,
+    block_s: float,
+    clamp_moves: pl.DataFrame,
 ) -> _Part:
     blocks = add_duct_air(make_blocks(samples, block_s))
-    log = detect_events(samples, blocks, settings)
-    cycles = {kind: find_cycles(log.events, kind, settings) for kind in ("compressor_on", "fan_up")}
-    switching = Switching(log.events, cycles["compressor_on"])
+    log = detect_events(EventInputs(samples, blocks, tests, clamp_moves, block_s), settings)
+    likely = log.events.filter(pl.col("confidence") >= LIKELY)
+    cycles = {kind: find_cycles(likely, kind, settings) for kind in ("compressor_on", "fan_up")}
+    switching = Switching(likely, cycles["compressor_on"])
     told = _add_noted(add_regimes(blocks, tests, switching, settings, block_s), tests)
     shares = estimate_intake_share(told, block_s)
     strays = find_strays(told, shares)
     blocks = _add_air(correct_intake(told, shares, strays), settings)
-    settling = judge_settling(blocks, log.events, logger_resolutions(samples), settings, block_s)
+    unsettling = likely.filter(pl.col("kind_code").is_in(UNSETTLING))
+    settling = judge_settling(blocks, unsettling, logger_resolutions(samples), settings, block_s)
     units = join_units(
         [
             (None, find_steady_units(blocks, settling)),
-            *_periodic_units(blocks, log.events, cycles, settings, block_s),
+            *_periodic_units(blocks, unsettling, cycles, settings, block_s),
         ]
     )
     windows = describe_windows(units, blocks, tests, block_s)

@@ -1,164 +1,235 @@
-"""Edges of the two pressures: compressor and fan events where no command was logged.
+"""Events that the two pressures betray where no command was logged: compressor, fan, stroke.
 
-The signs tell them apart: a compressor that starts pulls the low side down and pushes the
-high side up, one that stops does the opposite; a condenser fan moves the high side and
-leaves the low side where it is or moves it a little the same way. Takes a frame of blocks
-and gives one row per edge: test_number, time_s, is_rise (of the high side). Does not
-belong here: commands (`command_steps`), what is made of an edge (`events`).
+The bends of both sides tell them apart (common practice, no source): a compressor that starts
+or does more pulls the low side down and pushes the high side up, one that stops or does less
+the opposite; a condenser fan bends the high side and leaves the low side alone or takes it
+a little along. Bends are those of the logarithms, in percent per second, so that a cold car
+and a hot one answer alike. A bend that only lets a movement level off is no event. Takes the
+event grid and gives one row per edge. Does not belong here: the broken line (`knees`),
+commands (`command_steps`, `grid_moves`).
+
+What cannot be told: a fan that is switched in the same seconds as the compressor; a stroke
+that the control changes so slowly, or whose low side it holds so well, that no side bends;
+which of stroke, speed and engine it was, where no speed is logged.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
-from features.blocks import is_same_test
+from features.knees import Knees, find_knees, peaks
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from features.event_grid import EventGrid
     from features.settings import DerivationSettings
 
-EDGES_SCHEMA = {"test_number": pl.UInt32(), "time_s": pl.Float64(), "is_rise": pl.Boolean()}
+    Floats = NDArray[np.float64]
+    Booleans = NDArray[np.bool_]
+    Integers = NDArray[np.int64]
 
-# A fan leaves the low side alone: it moves less than this share of the high side (tuning value).
-_FAN_LOW_SIDE_SHARE = 0.15
-# Blower and intake move both sides alike, and the low side more than this share (tuning value).
-_AIR_LOW_SIDE_SHARE = 0.3
-# A speed change of the engine between two blocks explains an edge from here on (tuning value).
-_ENGINE_STEP_RPM = 100.0
-# 1 sd of normal noise from the median absolute second difference: 1.4826 / sqrt(1 + 4 + 1)
-_SECOND_DIFFERENCE_TO_SD = 0.6053
-# Noise of m3 - 2 m2 + m1 of means over two blocks each, in sd of one block: sqrt((1 + 4 + 1) / 2)
-_KNEE_NOISE = 1.732
-_NEIGHBOURS = 3
+EDGES_SCHEMA = {
+    "test_number": pl.UInt32(),
+    "time_s": pl.Float64(),
+    "is_rise": pl.Boolean(),
+    "strength": pl.Float64(),
+}
+
+# Shares of a bend of the pressure ratio that each side must carry (tuning values).
+_COMPRESSOR_LOW_SHARE, _COMPRESSOR_HIGH_SHARE = 0.25, 0.05
+# Afterwards the movement must go the bend's way, by so much of the bend (tuning values).
+_GOES_ON_COMPRESSOR, _GOES_ON_STROKE, _GOES_ON_FAN = 0.3, 0.3, 0.1
+# The low side under a fan, as share of the high side's bend (tuning values): along, and
+# against it; more so where the stroke is fixed and cannot be what bends the low side.
+_FAN_LOW_ALONG, _FAN_LOW_AGAINST = 0.8, 0.5
+_FAN_LOW_AGAINST_STIRRED, _FAN_LOW_AGAINST_FIXED = 0.25, 1.0
+# With a circuit at rest both sides are equal; a pump that starts finds them nearly so.
+_RATIO_AT_REST = 1.3
+# After a stop the pressure ratio loses on and on of what it was over 1: in each part of this
+# length, and so much altogether (tuning values).
+_EQUALISING_PART_S, _EQUALISING_PARTS, _LEAST_EQUALISING_PARTS = 10.0, 8, 4
+_EQUALISED_SHARE = 0.75
+# A belt that stands drives no compressor.
+_STANDING_RPM = 300.0
+# From here on a bend is a clutch, if it is not known what compressor it is (tuning value).
+_SURELY_A_SWITCH_PCT_PER_S = 5.0
+# The bend sits before the moment of a sudden step by about this much: the line is broken at
+# the corner of the answer, which a step at the middle of its side draws forward.
+_STEP_LAG_CELLS = 1.0
+_REACH_CELLS = 3
+_CLUTCH_REACH_CELLS = 2
 
 
-def compressor_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
-    """Starts (the high side rises) and stops (it falls) of the compressor by both pressures.
+@dataclass(frozen=True)
+class PressureKnees:
+    """Bends of both sides and of their ratio, of every cell, in percent per second."""
 
-    Both sides must move in opposite directions within two blocks, each beyond its setting.
+    grid: EventGrid
+    high: Knees
+    low: Knees
+    pressure_ratio: Floats
+
+    @property
+    def ratio_bend(self) -> Floats:
+        """Bend of the logarithm of the pressure ratio."""
+        return self.high.bend - self.low.bend
+
+    @property
+    def ratio_after(self) -> Floats:
+        """Its slope afterwards."""
+        return self.high.slope_after - self.low.slope_after
+
+    @property
+    def ratio_error(self) -> Floats:
+        """Standard error of its bend."""
+        return np.hypot(self.high.standard_error, self.low.standard_error)
+
+
+def pressure_knees(grid: EventGrid) -> PressureKnees | None:
+    """The bends of both pressures; None where one of them is not logged at all."""
+    if not {"low_side_kpa", "high_side_kpa"} <= grid.values.keys():
+        return None
+    high, low = grid.values["high_side_kpa"], grid.values["low_side_kpa"]
+    logs = [100.0 * np.log(np.where(side > 0.0, side, np.nan)) for side in (high, low)]
+    ratio = np.where(low > 0.0, high, np.nan) / np.where(low > 0.0, low, np.nan)
+    return PressureKnees(grid, find_knees(grid, logs[0]), find_knees(grid, logs[1]), ratio)
+
+
+def compressor_edges(
+    knees: PressureKnees, is_fixed: Floats, settings: DerivationSettings
+) -> pl.DataFrame:
+    """Starts (rises) and stops of the compressor by both pressures.
+
+    `is_fixed` of every cell: 1 a compressor that only a clutch can switch, 0 one that changes
+    its stroke or speed, NaN not known.
     """
-    if not _are_both_sides_logged(blocks):
-        return pl.DataFrame(schema=EDGES_SCHEMA)
-    low, high = (pl.col(name) - pl.col(name).shift(2) for name in ("low_side_kpa", "high_side_kpa"))
-    strength = pl.min_horizontal(
-        low.abs() / settings.clutch_low_side_edge_kpa,
-        high.abs() / settings.clutch_high_side_edge_kpa,
+    bend = knees.ratio_bend
+    least = np.fmax(
+        settings.least_compressor_bend_pct_per_s, settings.edge_noise_multiple * knees.ratio_error
     )
-    is_opposed = is_same_test(2) & _is_unbroken(2) & (low * high < 0)
-    candidates = blocks.with_columns(
-        strength=pl.when(is_opposed).then(strength), is_rise=high > 0, time_s=_time_of_step()
-    )
-    return candidates.filter(_is_peak("strength") & (pl.col("strength") >= 1.0)).select(
-        pl.col(name).cast(dtype) for name, dtype in EDGES_SCHEMA.items()
-    )
+    strength = np.abs(bend) / least
+    is_edge = _is_opposed(knees) & _goes_on(knees.ratio_after, bend, _GOES_ON_COMPRESSOR)
+    place = peaks(np.where(is_edge & (strength >= 1.0), strength, 0.0), _CLUTCH_REACH_CELLS)
+    place = place[_is_switched(knees, place, is_fixed[place])]
+    delay_s = _STEP_LAG_CELLS * knees.grid.cell_s
+    return _edges(knees.grid, place, bend, strength, delay_s=delay_s)
 
 
-def fan_edges(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
+def fan_edges(
+    knees: PressureKnees,
+    is_stirred: Booleans,
+    is_fixed: Floats,
+    settings: DerivationSettings,
+) -> pl.DataFrame:
     """Rises (fan down) and falls (fan up) of the high side that only a fan explains.
 
-    The edge is a knee: means over ten seconds (two blocks) before, before that, and after.
-    A ramp has no knee; where a response levels off, knee and change disagree in sign.
+    `is_stirred` of every cell: the first minute after a start, when the charge finds its
+    place, and the seconds after the engine speed has changed. The circuit then bends by
+    itself, and a fan must do more to be seen.
     """
-    if not _are_both_sides_logged(blocks):
-        return pl.DataFrame(schema=EDGES_SCHEMA)
-    high, low = _knee("high_side_kpa"), _knee("low_side_kpa")
-    judged = blocks.with_columns(
-        noise=_noise("high_side_kpa").over("test_number"),
-        low_noise=_noise("low_side_kpa").over("test_number"),
-    ).with_columns(
-        knee=pl.when(_is_unbroken_around()).then(high.knee), change=high.change, low=low.change
+    bend, low = knees.high.bend, knees.low.bend * np.sign(knees.high.bend)
+    least = np.fmax(
+        np.where(
+            is_stirred,
+            settings.least_fan_bend_at_start_pct_per_s,
+            settings.least_fan_bend_pct_per_s,
+        ),
+        settings.edge_noise_multiple * knees.high.standard_error,
     )
-    threshold = pl.max_horizontal(
-        settings.least_high_side_edge_kpa,
-        settings.edge_noise_multiple * _KNEE_NOISE * pl.col("noise"),
+    strength = np.abs(bend) / least
+    noise = 3.0 * knees.low.standard_error
+    against = np.where(is_stirred, _FAN_LOW_AGAINST_STIRRED, _FAN_LOW_AGAINST)
+    against = np.where(is_fixed == 1.0, _FAN_LOW_AGAINST_FIXED, against)
+    is_alone = (low >= -np.fmax(against * np.abs(bend), noise)) & (
+        low <= np.fmax(_FAN_LOW_ALONG * np.abs(bend), noise)
     )
-    candidates = judged.with_columns(
-        strength=pl.when(_is_a_fan(blocks.columns)).then(pl.col("knee").abs() / threshold),
-        is_rise=pl.col("change") > 0,
-        time_s=_time_of_knee(),
-    )
-    return candidates.filter(_is_peak("strength") & (pl.col("strength") >= 1.0)).select(
-        pl.col(name).cast(dtype) for name, dtype in EDGES_SCHEMA.items()
-    )
+    is_edge = is_alone & _goes_on(knees.high.slope_after, bend, _GOES_ON_FAN)
+    place = peaks(np.where(is_edge & (strength >= 1.0), strength, 0.0), _REACH_CELLS)
+    return _edges(knees.grid, place, bend, strength)
 
 
-def _are_both_sides_logged(blocks: pl.DataFrame) -> bool:
-    return {"low_side_kpa", "high_side_kpa"} <= set(blocks.columns)
+def stroke_edges(
+    knees: PressureKnees, is_fixed: Floats, settings: DerivationSettings
+) -> pl.DataFrame:
+    """More (rises) and less of a running compressor whose stroke or speed may change."""
+    bend = knees.ratio_bend
+    sign = np.sign(bend)
+    # the low side bends at once; of the high side, with more in it, half the bend will do if
+    # it then goes that way
+    high, after = sign * knees.high.bend, sign * knees.high.slope_after
+    high = np.fmax(high, np.fmin(after, 2.0 * high))
+    weaker = np.fmin(high, -sign * knees.low.bend)
+    error = np.fmax(knees.high.standard_error, knees.low.standard_error)
+    least = np.fmax(settings.least_stroke_bend_pct_per_s, settings.edge_noise_multiple * error)
+    strength = weaker / least
+    is_edge = _goes_on(knees.ratio_after, bend, _GOES_ON_STROKE) & ~(is_fixed == 1.0)
+    runs = knees.pressure_ratio >= _RATIO_AT_REST
+    size = np.where(is_edge & runs & (strength >= 1.0), np.abs(bend), 0.0)
+    return _edges(knees.grid, peaks(size, _REACH_CELLS + 1), bend, strength)
 
 
-class _Knee(NamedTuple):
-    """Change of level and change of slope at a block."""
-
-    change: pl.Expr
-    knee: pl.Expr
-
-
-def _knee(channel: str) -> _Knee:
-    """Both from means over two blocks: after, just before, and before that."""
-    value = pl.col(channel)
-    after = (value + value.shift(-1)) / 2
-    before = (value.shift(1) + value.shift(2)) / 2
-    earlier = (value.shift(3) + value.shift(4)) / 2
-    return _Knee(after - before, after - 2 * before + earlier)
+def _is_opposed(knees: PressureKnees) -> Booleans:
+    bend = knees.ratio_bend
+    sign, size = np.sign(bend), np.abs(bend)
+    is_low = -sign * knees.low.bend >= _COMPRESSOR_LOW_SHARE * size
+    return np.asarray(is_low & (sign * knees.high.bend >= _COMPRESSOR_HIGH_SHARE * size))
 
 
-def _is_a_fan(columns: list[str]) -> pl.Expr:
-    """True means: knee and change agree, and the low side moves as under a fan."""
-    change, low = pl.col("change"), pl.col("low")
-    along = low * change.sign()
-    against_limit = pl.max_horizontal(3.0 * pl.col("low_noise"), _FAN_LOW_SIDE_SHARE * change.abs())
-    along_limit = pl.max_horizontal(3.0 * pl.col("low_noise"), _AIR_LOW_SIDE_SHARE * change.abs())
-    is_fan = (pl.col("knee") * change > 0) & (along >= -against_limit) & (along <= along_limit)
-    if "engine_rpm" not in columns:
-        return is_fan
-    step_rpm = (pl.col("engine_rpm").shift(-1) - pl.col("engine_rpm").shift(2)).abs()
-    return is_fan & (step_rpm < _ENGINE_STEP_RPM).fill_null(value=True)
+def _goes_on(after: Floats, bend: Floats, share: float) -> Booleans:
+    return np.asarray(after * np.sign(bend) > share * np.abs(bend))
 
 
-def _noise(channel: str) -> pl.Expr:
-    value = pl.col(channel)
-    second = value - 2 * value.shift(1) + value.shift(2)
-    return second.abs().median() * _SECOND_DIFFERENCE_TO_SD
+def _is_switched(knees: PressureKnees, place: Integers, is_fixed: Floats) -> Booleans:
+    """Whether each bend is a start or a stop and not only more or less of a stroke."""
+    bend = knees.ratio_bend[place]
+    before = knees.pressure_ratio[np.maximum(place - _REACH_CELLS, 0)]
+    is_sure = np.isnan(is_fixed) & (np.abs(bend) >= _SURELY_A_SWITCH_PCT_PER_S)
+    from_rest = (bend > 0.0) & (before < _RATIO_AT_REST)
+    to_rest = (bend < 0.0) & (_equalises(knees, place) | _engine_stands(knees.grid, place))
+    return np.asarray((is_fixed == 1.0) | is_sure | from_rest | to_rest)
 
 
-def _is_unbroken(rows: int) -> pl.Expr:
-    """True means: no block is missing between this row and the one `rows` earlier."""
-    step = pl.col("block_number") - pl.col("block_number").shift(rows)
-    return (step == rows).fill_null(value=False)
+def _engine_stands(grid: EventGrid, place: Integers) -> Booleans:
+    if "engine_rpm" not in grid.values:
+        return np.zeros(place.size, dtype=np.bool_)
+    soon = np.minimum(place + grid.cells(_EQUALISING_PART_S), grid.last_cell(place))
+    return np.asarray(grid.values["engine_rpm"][soon] < _STANDING_RPM)
 
 
-def _is_unbroken_around() -> pl.Expr:
-    step = pl.col("block_number").shift(-1) - pl.col("block_number").shift(4)
-    return is_same_test(-1) & is_same_test(4) & (step == 5).fill_null(value=False)
+def _equalises(knees: PressureKnees, place: Integers) -> Booleans:
+    """Whether both sides then draw near each other on and on, as only without a pump.
 
-
-def _is_peak(name: str) -> pl.Expr:
-    """True means: the largest of its neighbourhood (the first of equals)."""
-    value = pl.col(name)
-    around = range(1, _NEIGHBOURS + 1)
-    earlier = [pl.when(is_same_test(k)).then(value.shift(k)) for k in around]
-    later = [pl.when(is_same_test(-k)).then(value.shift(-k)) for k in around]
-    is_first = value > pl.max_horizontal(earlier).fill_null(0.0)
-    return is_first & (value >= pl.max_horizontal(later).fill_null(0.0))
-
-
-def _time_of_step() -> pl.Expr:
-    """Time within the middle one of three blocks at which a sudden step splits its mean so."""
-    value = pl.col("high_side_kpa")
-    done = (value.shift(1) - value.shift(2)) / (value - value.shift(2))
-    width_s = pl.col("start_s") - pl.col("start_s").shift(1)
-    return pl.col("start_s").shift(1) + (1.0 - done.clip(0.0, 1.0)) * width_s
-
-
-def _time_of_knee() -> pl.Expr:
-    """When the high side began to leave its level, within the block before the knee or at it.
-
-    A ramp that begins a share u of a block before the knee's block raises the block before
-    by u^2 / 2 and the knee's block by u + 1 / 2 of a block's climb; solved for u.
+    A control that takes the stroke back stops at a new level, or turns.
     """
-    value = pl.col("high_side_kpa")
-    level = (value.shift(2) + value.shift(3) + value.shift(4)) / 3
-    share = ((value.shift(1) - level) / (value - level)).clip(0.0, 1.0).fill_nan(0.0)
-    width_s = pl.col("start_s") - pl.col("start_s").shift(1)
-    return pl.col("start_s") - width_s * (share + (share**2 + share).sqrt()).clip(0.0, 1.0)
+    grid = knees.grid
+    steps = np.arange(1, _EQUALISING_PARTS + 1) * grid.cells(_EQUALISING_PART_S)
+    later = np.minimum(place[:, None] + steps, grid.last_cell(place)[:, None])
+    excess = knees.pressure_ratio[later] - 1.0
+    at_stop = knees.pressure_ratio[np.maximum(place - 1, 0)] - 1.0
+    # a log that ends meanwhile is asked as far as it goes, if it goes far enough
+    is_over = np.diff(later, axis=1) == 0
+    falls_on = np.all((np.diff(excess, axis=1) < 0.0) | is_over, axis=1)
+    low = grid.values["low_side_kpa"][later]
+    rises_on = np.all((np.diff(low, axis=1) > 0.0) | is_over, axis=1)
+    is_long = later[:, _LEAST_EQUALISING_PARTS - 1] == place + steps[_LEAST_EQUALISING_PARTS - 1]
+    has_lost = excess[:, -1] < _EQUALISED_SHARE * at_stop
+    return np.asarray(falls_on & rises_on & is_long & has_lost)
+
+
+def _edges(
+    grid: EventGrid, place: Integers, bend: Floats, strength: Floats, *, delay_s: float = 0.0
+) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "test_number": grid.test[place],
+            "time_s": grid.time_s[place] + delay_s,
+            "is_rise": bend[place] > 0.0,
+            "strength": strength[place],
+        },
+        schema=EDGES_SCHEMA,
+    )

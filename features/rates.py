@@ -1,4 +1,4 @@
-"""Rates over a whole test: how often the fan and the compressor were switched per minute.
+"""Rates over a whole test: how often per minute what changes the circuit was changed.
 
 Takes blocks with their regime and the event log; gives one row per test. A rate is null
 where events could not be looked for or the compressor never ran, not zero. Does not
@@ -11,15 +11,19 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from features.catalogue import CONDITIONS, RATE_RECORDS
+from features.catalogue import CONDITIONS
+from features.event_confidence import LIKELY
+from features.event_kinds import family_kinds
+from features.rate_records import RATE_FAMILIES, RATE_RECORDS
 from features.regimes import WHOLE_TEST, Regime
 
 if TYPE_CHECKING:
     from features.events import EventLog
 
+# the column of counts and the column of sources behind each rate
 _COUNTS = {
-    "fan_events_per_min": ("n_fan_events", "fan_source"),
-    "compressor_events_per_min": ("n_compressor_events", "compressor_source"),
+    f"{family}_events_per_min": (f"n_{family}_events", f"{family}_source")
+    for family in RATE_FAMILIES
 }
 # The start and the stop of the test itself are not events of its control (tuning value); the
 # time in which nothing is counted is no time to count over either.
@@ -64,14 +68,19 @@ def _running_time(blocks: pl.DataFrame, block_s: float) -> pl.DataFrame:
 
 
 def _counts(events: pl.DataFrame, running: pl.DataFrame) -> pl.DataFrame:
-    is_fan = pl.col("kind_code").str.starts_with("fan")
     return (
         events.join(running.select("test_number", "first_s", "last_s"), on="test_number")
         .filter(
-            pl.col("time_s").is_between(pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S)
+            pl.col("confidence") >= LIKELY,
+            pl.col("time_s").is_between(
+                pl.col("first_s") + _MARGIN_S, pl.col("last_s") - _MARGIN_S
+            ),
         )
         .group_by("test_number")
-        .agg(n_fan_events=is_fan.sum(), n_compressor_events=(~is_fan).sum())
+        .agg(
+            pl.col("kind_code").is_in(family_kinds(family)).sum().alias(f"n_{family}_events")
+            for family in RATE_FAMILIES
+        )
     )
 
 

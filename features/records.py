@@ -56,6 +56,20 @@ WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
     "intake_stray_share": (("intake_air_c", "underhood_air_c", "ambient_air_c"),),
     "n_fan_events": (("condenser_fan_pct",), _BY_PRESSURES),
     "n_compressor_events": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),
+    "n_displacement_events": (
+        ("compressor_command_pct",),
+        ("compressor_rpm",),
+        ("compressor_power_w",),
+        _BY_PRESSURES,
+    ),
+    "n_engine_events": (("engine_rpm",),),
+    "n_blower_events": (("blower_pct",),),
+    "n_recirculation_events": (("recirculation_pct",),),
+    "n_icing_events": (
+        ("low_side_kpa", "duct_air_c"),
+        ("low_side_kpa", "duct_left_c"),
+        ("low_side_kpa", "duct_right_c"),
+    ),
     "running_min": (("compressor_on",), ("compressor_command_pct",), _BY_PRESSURES),
 }
 # and all channels that such a column may come from

@@ -35,6 +35,8 @@ _OF_REFRIGERANT = frozenset(
         "discharge_dew_c",
         "reference_discharge_c",
         "static_over_saturation_kpa",
+        # where an evaporator freezes
+        "n_icing_events",
     }
     | {
         f"{place}_enthalpy_kj_per_kg"

@@ -81,7 +81,10 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     trusted = _without_distrusted(ordered.samples, verdicts.flags)
     moved = _moved(trusted, ordered.samples, verdicts.moves).drop(TEST, STEP_S)
     return Screened(
-        as_before(ordered, moved), _trust(ordered.samples, verdicts), ordered.soak.drop(TEST)
+        as_before(ordered, moved),
+        _trust(ordered.samples, verdicts),
+        ordered.soak.drop(TEST),
+        _clamp_moves(ordered.samples, verdicts.flags),
     )
 
 
@@ -128,6 +131,21 @@ def _moved(trusted: pl.DataFrame, ordered: pl.DataFrame, moves: pl.DataFrame) ->
             own = to_channel if to_channel in trusted.columns else pl.lit(None, pl.Float64())
             trusted = trusted.with_columns(pl.coalesce(own, reading).alias(to_channel))
     return trusted
+
+
+def _clamp_moves(ordered: pl.DataFrame, flags: pl.DataFrame) -> pl.DataFrame:
+    """When each clamp that moved did so: test_id, channel, from_s."""
+    ending = f"__{Rule.CLAMP_MOVED.code}"
+    names = [name for name in flags.columns if name.endswith(ending)]
+    per_clamp = [
+        ordered.select("test_id", pl.col("time_s").alias("from_s"))
+        .filter(flags[name])
+        .group_by("test_id", maintain_order=True)
+        .agg(channel=pl.lit(name.removesuffix(ending)).first(), from_s=pl.col("from_s").min())
+        for name in names
+    ]
+    schema = {"test_id": pl.String(), "channel": pl.String(), "from_s": pl.Float64()}
+    return pl.concat([pl.DataFrame(schema=schema), *per_clamp])
 
 
 def _trust(ordered: pl.DataFrame, verdicts: Verdicts) -> pl.DataFrame:

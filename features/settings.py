@@ -259,24 +259,81 @@ class DerivationSettings(BaseModel):
         description="Smallest change of the fan command that is an event, % points",
     )
     merge_events_s: float = Field(
-        default=5.0, ge=0, description="Edges closer than this are one event, s"
+        default=5.0,
+        ge=0,
+        description="Steps of a command the same way and closer than this are one event, s",
     )
-    least_high_side_edge_kpa: float = Field(
+    least_engine_step_rpm: float = Field(
+        default=150.0,
+        gt=0,
+        description="Smallest change of the engine speed within 10 s that is an event, 1/min",
+    )
+    least_blower_step_pct: float = Field(
+        default=10.0,
+        gt=0,
+        description="Smallest change of the blower within 5 s that is an event, % points",
+    )
+    least_recirculation_step_pct: float = Field(
+        default=30.0,
+        gt=0,
+        description="Smallest change of the recirculation flap within 5 s that is an event, "
+        "% points",
+    )
+    least_stroke_step_pct: float = Field(
         default=15.0,
         gt=0,
-        description="Smallest knee of the high side that can be a fan event, kPa",
+        description="Smallest change of the compressor's command, or of its speed as share of "
+        "the highest seen, within 20 s that is an event, % points",
     )
     edge_noise_multiple: float = Field(
         default=5.0,
         gt=0,
-        description="A fan's knee must exceed its own noise, 1 sd, by this factor",
+        description="A bend of a pressure must exceed its own standard error by this factor",
     )
-    clutch_low_side_edge_kpa: float = Field(
-        default=50.0,
+    least_fan_bend_pct_per_s: float = Field(
+        default=0.2,
         gt=0,
-        description="With no command logged, smallest opposite edge of the low side at which "
-        "the compressor is taken to start or stop, kPa",
+        description="With no fan command logged, smallest bend of the high side that can be a "
+        "fan event: change of its slope, % of the pressure per second",
     )
-    clutch_high_side_edge_kpa: float = Field(
-        default=100.0, gt=0, description="The same for the high side, kPa"
+    least_fan_bend_at_start_pct_per_s: float = Field(
+        default=1.4,
+        gt=0,
+        description="The same in the first minute after the compressor starts, when the "
+        "circuit bends by itself, %/s",
+    )
+    least_compressor_bend_pct_per_s: float = Field(
+        default=1.5,
+        gt=0,
+        description="With no command logged, smallest bend of the pressure ratio at which the "
+        "compressor is taken to start or stop, %/s",
+    )
+    least_stroke_bend_pct_per_s: float = Field(
+        default=0.2,
+        gt=0,
+        description="With no command logged, smallest opposite bend of both sides at which a "
+        "running compressor is taken to change its stroke or speed, %/s",
+    )
+    # protections act at 27 to 31 bar gauge (common practice, no source); a gauge may read low
+    cut_out_high_side_kpa: float = Field(
+        default=2700.0,
+        gt=0,
+        description="A stop from this high side on can be a high-pressure cut-out, kPa absolute",
+    )
+    cut_out_low_high_kpa: float = Field(
+        default=300.0,
+        gt=0,
+        description="A stop at a high side no higher than this can be a low-pressure cut-out, "
+        "kPa absolute",
+    )
+    cut_out_low_side_kpa: float = Field(
+        default=110.0,
+        gt=0,
+        description="A stop at a low side no higher than this can be a low-pressure cut-out, "
+        "kPa absolute",
+    )
+    cut_out_rest_s: float = Field(
+        default=20.0,
+        ge=0,
+        description="After a cut-out the compressor rests at least so long, s",
     )

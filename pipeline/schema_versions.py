@@ -15,7 +15,8 @@ SCHEMAS: tuple[str, ...] = (
     "535a1da9be606de4",
     "774c912d29935f19",
     "fe555ed33d7983fb",
-    "40c7af719a539256",
+    "d08365c68ceaf4be",
+    "11c931e1c49a1e3e",
 )
 
 

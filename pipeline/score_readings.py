@@ -16,6 +16,7 @@ import polars as pl
 from features.catalogue import FEATURE
 from features.context import CONTEXT
 from features.derive import Derived, derive
+from features.event_kinds import STOPS
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.init import init_workspace
 from pipeline.inputs import read_inputs
@@ -208,7 +209,9 @@ def _event_scores(truth: ReadTruth, events: pl.DataFrame) -> list[EventScore]:
     told = truth.tests.select("test_id", "has_commands")
     true = truth.events.join(told, on="test_id").with_row_index("number")
     found = (
-        events.select("test_id", "kind_code", "time_s", swing_kpa=_swing(events))
+        # the truth knows stops, not what made them
+        events.with_columns(pl.col("kind_code").replace(dict.fromkeys(STOPS, "compressor_off")))
+        .select("test_id", "kind_code", "time_s", swing_kpa=_swing(events))
         .join(told, on="test_id")
         .with_row_index("number")
     )

@@ -130,7 +130,7 @@ def _event_rules() -> alt.Chart:
 
 
 def _event_glyphs(data: str, row: Any) -> alt.Chart:
-    """Fan and compressor in rows of their own: they often switch together."""
+    """What moves air, and the rest, in rows of their own: they often switch together."""
     mark = alt.Chart(alt.NamedData(data)).mark_text(
         aria=False, color="var(--event)", fontSize=11, baseline="bottom"
     )

@@ -80,6 +80,8 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "time_s",
         "source_code",
         "size_pct",
+        "size_rpm",
+        "confidence",
         "low_side_change_kpa",
         "high_side_change_kpa",
     ),

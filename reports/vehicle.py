@@ -196,16 +196,28 @@ def _event(row: Row, settings: ReportSettings) -> Event:
         kind_code=row["kind_code"],
         glyph=glyph,
         words=f"{words}{_size(row)}",
-        source=SOURCE_WORDS.get(row["source_code"], plain_words(row["source_code"] or "")),
+        source=_source(row),
         effect=_effect(row, settings),
     )
 
 
 def _size(row: Row) -> str:
-    """By how much a fan command steps; a compressor is on or off."""
-    if row["size_pct"] is None or not row["kind_code"].startswith("fan"):
+    """By how much a command or a speed changes; a compressor is on or off."""
+    if row["kind_code"].startswith("compressor") or row["kind_code"].endswith("cut_out"):
         return ""
-    return f" by {number_text(abs(row['size_pct']), 0)} points"
+    if row["size_pct"] is not None:
+        return f" by {number_text(abs(row['size_pct']), 0)} points"
+    if row["size_rpm"] is not None:
+        return f" by {number_text(abs(row['size_rpm']), 0)} 1/min"
+    return ""
+
+
+def _source(row: Row) -> str:
+    """How the event is known, and how surely where it was inferred."""
+    words = SOURCE_WORDS.get(row["source_code"], plain_words(row["source_code"] or ""))
+    if row["source_code"] == "command" or row["confidence"] is None:
+        return words
+    return f"{words}, {number_text(100 * row['confidence'], 0)}\N{NO-BREAK SPACE}% sure"
 
 
 def _effect(row: Row, settings: ReportSettings) -> str:

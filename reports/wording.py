@@ -106,6 +106,11 @@ QUANTITY_WORDS: dict[str, str] = {
     "capacity_index_kj_per_kg": "cooling capacity index",
     "fan_events_per_min": "fan switching rate",
     "compressor_events_per_min": "compressor switching rate",
+    "displacement_events_per_min": "rate of changes of stroke or speed",
+    "engine_events_per_min": "rate of changes of the engine speed",
+    "blower_events_per_min": "rate of changes of the blower",
+    "recirculation_events_per_min": "rate of changes of the recirculation flap",
+    "icing_events_per_min": "rate of recoveries from icing",
     "compressor_suction_c": "suction line at compressor",
     "condenser_mid_c": "condenser tube, half way",
     "condenser_outlet_c": "liquid line at condenser outlet",
@@ -154,6 +159,18 @@ EVENT_WORDS: dict[str, tuple[str, str]] = {
     "fan_down": ("\N{BLACK DOWN-POINTING TRIANGLE}", "condenser fan down"),
     "compressor_on": ("\N{BLACK CIRCLE}", "compressor on"),
     "compressor_off": ("\N{WHITE CIRCLE}", "compressor off"),
+    "displacement_up": ("\N{WHITE UP-POINTING TRIANGLE}", "compressor stroke or speed up"),
+    "displacement_down": ("\N{WHITE DOWN-POINTING TRIANGLE}", "compressor stroke or speed down"),
+    "engine_faster": ("\N{BLACK RIGHT-POINTING TRIANGLE}", "engine faster"),
+    "engine_slower": ("\N{BLACK LEFT-POINTING TRIANGLE}", "engine slower"),
+    "blower_up": ("\N{WHITE RIGHT-POINTING TRIANGLE}", "blower up"),
+    "blower_down": ("\N{WHITE LEFT-POINTING TRIANGLE}", "blower down"),
+    "recirculation_on": ("\N{BLACK SQUARE}", "air recirculated"),
+    "recirculation_off": ("\N{WHITE SQUARE}", "fresh air"),
+    "high_pressure_cut_out": ("\N{FISHEYE}", "compressor cut out at high pressure"),
+    "low_pressure_cut_out": ("\N{BULLSEYE}", "compressor cut out at low pressure"),
+    "icing_recovery": ("\N{EIGHT POINTED BLACK STAR}", "recovered from an iced evaporator"),
+    "clamp_move": ("\N{MULTIPLICATION X}", "a clamp moved to another place"),
 }
 
 # terms of the registry that read better in full
@@ -192,6 +209,8 @@ DUCT_SOURCE_NOTES: dict[str, str] = {
 SOURCE_WORDS: dict[str, str] = {
     "command": "from the logged command",
     "pressure": "inferred from both pressures",
+    "air": "inferred from low side and duct air",
+    "trust": "found by the trust rules",
 }
 
 

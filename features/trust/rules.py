@@ -172,8 +172,10 @@ class Screened:
     """Samples with distrusted values made null, and the TRUST frame that says which.
 
     `soak` has the medians of all channels before the start, as they were read.
+    `clamp_moves`: test_id, channel, from_s of clamps that moved while they were logged.
     """
 
     samples: pl.DataFrame
     trust: pl.DataFrame
     soak: pl.DataFrame
+    clamp_moves: pl.DataFrame

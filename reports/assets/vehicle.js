@@ -16,6 +16,11 @@
     return document.querySelector('.plot[data-figure="' + CSS.escape(key) + '"]');
   }
 
+  // what moves air stands in a row of its own: fan and compressor often switch together
+  function isOfAir(kind) {
+    return /^(fan|blower|recirculation)/.test(kind);
+  }
+
   // a layer without a single value would have no extent to scale
   function isDrawable(rows, layer) {
     const field = layer.encoding.y && layer.encoding.y.field;
@@ -55,8 +60,8 @@
     spec.datasets = {
       stretches: curves.stretches.map(([from, to]) => ({ from: from / 60, to: to / 60 })),
       events: events,
-      fan_glyphs: glyphs.filter(({ kind }) => kind.startsWith("fan")),
-      compressor_glyphs: glyphs.filter(({ kind }) => !kind.startsWith("fan")),
+      fan_glyphs: glyphs.filter(({ kind }) => isOfAir(kind)),
+      compressor_glyphs: glyphs.filter(({ kind }) => !isOfAir(kind)),
       lines: panel.series.flatMap(([name, style]) =>
         column(name).map((value, i) => ({ minute: minutes[i], value, name, style })),
       ),

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 from built_logs import clock, context, lagged, log
+from polars.testing import assert_frame_equal
 
 from features.derive import derive
 from features.settings import DerivationSettings
@@ -125,8 +126,11 @@ def test_slow_movements_are_no_events():
 def test_a_change_of_the_engine_speed_is_no_fan():
     high = 1681.8 - lagged(TIME_S, 500.0, 200.0, tau_s=6.0)
     rpm = np.where(TIME_S < 500, 2500.0, 1500.0)
-    assert events(uncommanded(high_side_kpa=high, engine_rpm=rpm)).is_empty()
-    assert events(uncommanded(high_side_kpa=high)).height == 1
+    found = events(uncommanded(high_side_kpa=high, engine_rpm=rpm))
+    assert found["kind_code"].to_list() == ["engine_slower"]
+    assert found["size_rpm"].item() == pytest.approx(-1000.0, abs=20.0)
+    assert found["time_s"].item() == pytest.approx(500.0, abs=2.5)
+    assert events(uncommanded(high_side_kpa=high))["kind_code"].to_list() == ["fan_up"]
 
 
 def test_hotter_intake_air_moves_both_sides_and_is_no_fan():
@@ -163,3 +167,169 @@ def test_clutch_cycles_seen_in_the_pressures():
 def test_a_command_that_is_logged_is_believed_against_the_pressures():
     high = 1681.8 - lagged(TIME_S, 500.0, 300.0, tau_s=10.0)
     assert events(log(high_side_kpa=high, condenser_fan_pct=np.full(TIME_S.size, 50.0))).is_empty()
+
+
+# ---- other commands and speeds
+
+
+@pytest.mark.parametrize(
+    ("channel", "levels", "kinds"),
+    [
+        ("blower_pct", (60.0, 100.0), ("blower_up", "blower_down")),
+        ("recirculation_pct", (0.0, 90.0), ("recirculation_on", "recirculation_off")),
+        ("engine_rpm", (800.0, 1500.0), ("engine_faster", "engine_slower")),
+        ("compressor_command_pct", (40.0, 80.0), ("displacement_up", "displacement_down")),
+    ],
+)
+def test_logged_moves_both_ways(channel, levels, kinds):
+    low, high = levels
+    course = np.select([TIME_S < 301, TIME_S < 604], [low, high], low)
+    found = events(log(**{channel: course}))
+    assert found["kind_code"].to_list() == list(kinds)
+    assert found["time_s"].to_list() == pytest.approx([301.0, 604.0], abs=2.5)
+    assert set(found["source_code"]) == {"command"}
+
+
+def test_a_command_that_wanders_slowly_is_no_event():
+    # a healthy control at work: 20 points to either side in 5 minutes, 8 points within 20 s
+    command = 50.0 + 20.0 * np.sin(2.0 * np.pi * TIME_S / 300.0)
+    assert events(log(compressor_command_pct=command)).is_empty()
+    # the same way in a third of the time is a control that jumps: 23 points within 20 s
+    fast = 50.0 + 20.0 * np.sin(2.0 * np.pi * TIME_S / 100.0)
+    assert events(log(compressor_command_pct=fast)).height >= 17
+
+
+def test_a_start_is_no_change_of_stroke():
+    command = np.where(TIME_S < 100, 0.0, 90.0)
+    found = events(log(compressor_command_pct=command))
+    assert found["kind_code"].to_list() == ["compressor_on"]
+
+
+def test_an_electric_compressor_shows_its_speed():
+    speed = np.interp(TIME_S, [0, 300, 310, 900], [5000.0, 5000.0, 3000.0, 3000.0])
+    found = events(
+        log(compressor_rpm=speed, compressor_command_pct=None, engine_rpm=None),
+        context(compressor="electric"),
+    )
+    assert found["kind_code"].to_list() == ["displacement_down"]
+    assert found["size_rpm"].item() == pytest.approx(-2000.0, abs=20.0)
+    assert found["size_pct"].item() is None
+    # the speed of a belt is the engine's matter
+    belt = log(compressor_rpm=speed, compressor_command_pct=None, engine_rpm=speed / 1.3)
+    assert events(belt, context(compressor="fixed_clutch"))["kind_code"].to_list() == [
+        "engine_slower"
+    ]
+
+
+# ---- a stroke that only the pressures show: low side and high side go opposite ways
+
+
+def strokes(sign, *, seed=1):
+    """A running compressor that does less (sign -1) or more from 500 s on."""
+    low = 292.8 - sign * lagged(TIME_S, 500.0, 60.0, tau_s=8.0)
+    high = 1681.8 + sign * lagged(TIME_S, 500.0, 250.0, tau_s=15.0)
+    return uncommanded(f"{seed:02d}", seed=seed, low_side_kpa=low, high_side_kpa=high)
+
+
+@pytest.mark.parametrize(("sign", "kind"), [(1, "displacement_up"), (-1, "displacement_down")])
+def test_a_stroke_seen_in_the_pressures(sign, kind):
+    found = events(pl.concat([strokes(sign, seed=k) for k in range(20)]))
+    assert found["kind_code"].to_list() == [kind] * 20
+    assert (found["time_s"] - 500.0).abs().median() < 5.0
+    # practice: the compressor that does more pulls down the low side (common practice, no source)
+    assert (found["low_side_change_kpa"] * -sign > 0).all()
+    assert (found["high_side_swing_kpa"] * sign > 200.0).all()
+
+
+def test_a_fixed_compressor_has_no_stroke_to_change():
+    found = events(strokes(-1), context("01", compressor="fixed_clutch"))
+    assert set(found["kind_code"]) == {"compressor_off"}
+
+
+# ---- what nobody looked at is not nothing
+
+
+def rates(samples, **told):
+    told = context(*samples["test_id"].unique(), **told)
+    return derive(samples, told, SETTINGS).features.filter(regime="whole_test").row(0, named=True)
+
+
+def test_rates_are_null_where_nobody_could_look():
+    told = rates(log(compressor_on=1.0, only=["low_side_kpa"]))
+    assert told["fan_events_per_min"] is None  # one side alone tells no fan
+    assert told["engine_events_per_min"] is None
+    assert told["compressor_events_per_min"] == 0.0
+    fixed = rates(log(compressor_on=1.0), compressor="fixed_clutch")
+    assert fixed["displacement_events_per_min"] is None
+    assert fixed["engine_events_per_min"] == 0.0
+
+
+def test_rates_count_per_minute_of_running():
+    blower = 50.0 + 20.0 * (TIME_S // 90.0 % 2)
+    told = rates(log(blower_pct=blower, compressor_on=1.0))
+    # steps at 90, 180 ... 810: 9 in 15 min less 10 s at either end
+    assert told["blower_events_per_min"] == pytest.approx(9 / (15.0 - 20.0 / 60.0), rel=0.02)
+
+
+# ---- the answer
+
+
+def test_swing_and_time_constant_of_a_first_order_answer():
+    # by definition 63.2 % of a first-order answer are done after one time constant; of an
+    # answer watched for 40 s the last 40 s / tau are missing: tau 8 s, 1 - exp(-5) = 99.3 %
+    high = 1681.8 + lagged(TIME_S, 250.0, -290.0, tau_s=8.0)
+    found = events(log(high_side_kpa=high, condenser_fan_pct=np.where(TIME_S < 250, 50.0, 100.0)))
+    assert found["high_side_swing_kpa"].item() == pytest.approx(-290.0, abs=8.0)
+    assert found["time_constant_s"].item() == pytest.approx(8.0, abs=1.5)
+    assert found["confidence"].item() > 0.95
+
+
+def test_an_answer_ends_where_the_next_event_begins():
+    high = 1681.8 + lagged(TIME_S, 250.0, -300.0, tau_s=20.0)
+    fan = np.select([TIME_S < 250, TIME_S < 270], [50.0, 100.0], 50.0)
+    found = events(log(high_side_kpa=high, condenser_fan_pct=fan))
+    # 20 s of a time constant of 20 s: 63.2 % of 300 kPa
+    assert found["high_side_swing_kpa"][0] == pytest.approx(-190.0, abs=20.0)
+
+
+def test_unanswered_commands_are_less_sure_and_have_no_pace():
+    found = events(log(condenser_fan_pct=np.where(TIME_S < 250, 50.0, 100.0)))
+    assert abs(found["high_side_swing_kpa"].item()) < 15.0
+    assert found["time_constant_s"].item() is None
+    assert 0.9 < found["confidence"].item() < 0.99
+
+
+# ---- invariance
+
+
+@pytest.mark.parametrize("interval_s", [0.1, 0.5, 1.0, 2.0])
+def test_events_do_not_depend_on_the_sampling(interval_s):
+    time_s = clock(interval_s=interval_s)
+    high = (
+        1681.8 - lagged(time_s, 300.0, 250.0, tau_s=10.0) + lagged(time_s, 600, 250.0, tau_s=10.0)
+    )
+    rpm = np.where(time_s < 750, 1500.0, 2200.0)
+    samples = log(
+        interval_s=interval_s, high_side_kpa=high, engine_rpm=rpm,
+        condenser_fan_pct=None, compressor_command_pct=None,
+    )  # fmt: skip
+    found = events(samples)
+    assert found["kind_code"].to_list() == ["fan_up", "fan_down", "engine_faster"]
+    assert found["time_s"].to_list() == pytest.approx([300.0, 600.0, 750.0], abs=3.5)
+    assert found["high_side_swing_kpa"].to_list()[:2] == pytest.approx([-245.0, 245.0], abs=12.0)
+    assert found["time_constant_s"].to_list()[:2] == pytest.approx([10.0, 10.0], abs=2.0)
+
+
+def test_events_do_not_depend_on_row_order_nor_on_other_tests():
+    logs = pl.concat([strokes(-1, seed=1), strokes(1, seed=2), strokes(-1, seed=3)])
+    together = events(logs)
+    assert_frame_equal(events(logs.sample(fraction=1.0, shuffle=True, seed=3)), together)
+    alone = pl.concat([events(logs.filter(test_id=t)) for t in ("01", "02", "03")])
+    assert_frame_equal(alone, together)
+
+
+def test_a_gap_of_a_day_is_not_a_day_of_cells():
+    gapped = strokes(-1).with_columns(
+        time_s=pl.col("time_s") + pl.when(pl.col("time_s") >= 700).then(1e9).otherwise(0.0)
+    )
+    assert events(gapped)["kind_code"].to_list() == ["displacement_down"]

@@ -14,7 +14,7 @@ from features.compressor_work import Switching
 from features.context import CONTEXT
 from features.cycles import find_cycles
 from features.derive import derive
-from features.events import detect_events
+from features.events import EventInputs, detect_events, no_clamp_moves
 from features.regime_spans import REGIMES
 from features.regimes import add_regimes
 from features.settings import DerivationSettings
@@ -35,7 +35,8 @@ def regimes(samples, compressor="variable_external", **told):
     tests = tests.with_row_index("test_number")
     ordered = order_samples(samples, tests)
     blocks = make_blocks(ordered, SETTINGS.block_s)
-    events = detect_events(ordered, blocks, SETTINGS).events
+    inputs = EventInputs(ordered, blocks, tests, no_clamp_moves(), SETTINGS.block_s)
+    events = detect_events(inputs, SETTINGS).events
     switching = Switching(events, find_cycles(events, "compressor_on", SETTINGS))
     return add_regimes(blocks, tests, switching, SETTINGS, SETTINGS.block_s)
 

@@ -267,7 +267,7 @@ def _events(test):
             "test_id": test["test_id"], "event_number": number + 1,
             "kind_code": "fan_up" if number % 2 == 0 else "fan_down",
             "time_s": 120.0 * (number + 1), "source_code": "command",
-            "size_pct": 40.0, "sentence": "not shown",
+            "size_pct": 40.0, "confidence": 0.99, "sentence": "not shown",
             "high_side_change_kpa": -160.0 if number % 2 == 0 else None,
             "low_side_change_kpa": 3.2 if number % 2 == 0 else None,
         }

@@ -358,7 +358,7 @@ def test_a_car_that_switches_all_the_time_has_no_heap_of_marks(visit, tmp_path):
     page = visit(address_of(tmp_path, f"vehicles/{file_stem('CAR-0000')}.html"))
     assert page.locator("#high-side .mark-text text", has_text=re.compile("[▲▼]")).count() == 0
     # 7 events, 7 times
-    assert page.locator(".legend").first.inner_text().count("one of 49 times") == 1
+    assert page.locator(".legend").first.inner_text().count("one of 49 events") == 1
 
 
 def test_the_page_is_complete_without_scripts(browser, site):
