@@ -26,8 +26,10 @@ Cars of ten architectures; one in three has a fault of the car, of any kind, wit
 mishap. Tests with a mishap follow a protocol: one to three minutes standing are logged before
 the start. Of the clean tests some were run in haste, as in a workshop. "Caught": a rule that
 answers for the mishap spoke on a channel that the mishap hit. "By any rule": any rule spoke
-there. Intervals are Wilson's, 95 %. The aim: each rule catches at least 95 % and is raised on at
-most 1 % of clean logs, all together on at most 5 %.
+there. "Exempt": logs in which nobody could tell the mishap, by the reasons below; they count
+neither way. Ten tests share an instrument that reads off. Intervals are Wilson's, 95 %. The
+aim: each rule catches at least 95 % and is raised on at most 1 % of clean logs, all together on
+at most 5 %.
 """
 
 
@@ -61,10 +63,15 @@ def _mishaps(score: dict[str, Any]) -> str:
 
 
 def _rules(score: dict[str, Any]) -> str:
+    exempt: dict[str, int] = {}
+    for each in score["mishaps"]:
+        first = (each["rules"] or [""])[0]
+        exempt[first] = exempt.get(first, 0) + sum(each["exempt"].values())
     rows = [
         (
             f"`{each['rule_code']}`",
             str(each["caught"]["n_all"]),
+            str(exempt.get(each["rule_code"], 0)),
             _percent(each["caught"]) if each["exists"] else "no rule",
             _percent(each["raised_on_clean"]) if each["exists"] else "no rule",
         )
@@ -73,7 +80,7 @@ def _rules(score: dict[str, Any]) -> str:
     together = _percent(score["any_rule_on_clean"])
     return (
         "## By rule\n\n"
-        + _table(("rule", "affected", "caught", "raised on clean logs"), rows)
+        + _table(("rule", "affected", "exempt", "caught", "raised on clean logs"), rows)
         + f"\nAll rules together are raised on {together} of the clean logs.\n"
     )
 
@@ -100,8 +107,9 @@ def _exempt(score: dict[str, Any]) -> str:
         for reason, count in each["exempt"].items()
     ]
     lead = (
-        "Not counted, since nobody could tell: how far a mishap changed the readings is measured "
-        "against the same log without it.\n\n"
+        "Not counted, since nobody could tell. How far a mishap changed the readings is measured "
+        "against the same log without it; where they stand as a car in some state would make them "
+        "stand, no rule may doubt them.\n\n"
     )
     return "## Exempt logs\n\n" + lead + _table(("mishap", "logs", "why"), rows)
 

@@ -45,6 +45,7 @@ from features.windows import WINDOWS, describe_windows, find_steady_units, join_
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
+    from features.trust.rules import Screened
 
 _STORED_DECIMALS = 6
 # Noted values that would collide with logged channels of the same name.
@@ -67,6 +68,7 @@ class Derived:
     unread: pl.DataFrame
     regimes: pl.DataFrame
     cycle_points: pl.DataFrame
+    soak_biases: pl.DataFrame
 
 
 def derive(
@@ -105,7 +107,7 @@ def derive(
         for block_s, part in _by_block_length(trusted, settings.block_s)
     ]
     static = check_static_pressure(screened.soak, screened.trust, tests, settings)
-    return _stack(screened.trust, parts, tests, static)
+    return _stack(screened, parts, tests, static)
 
 
 def _with_context(tests: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
@@ -226,12 +228,13 @@ def _add_air(blocks: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame
 
 
 def _stack(
-    trust: pl.DataFrame, parts: list[_Part], tests: pl.DataFrame, static: pl.DataFrame
+    screened: Screened, parts: list[_Part], tests: pl.DataFrame, static: pl.DataFrame
 ) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
         tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS)
-        return Derived(trust, *(table.empty() for table in tables))
+        nothing = {table.name: table.empty() for table in tables}
+        return Derived(trust=screened.trust, soak_biases=screened.soak_biases, **nothing)
     features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
     named = features.join(
         tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
@@ -245,7 +248,7 @@ def _stack(
     rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
     distrusted = [part.distrusted for part in parts]
     return Derived(
-        pl.concat([trust, *distrusted]).sort(TRUST.key),
+        pl.concat([screened.trust, *distrusted]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
         rounded.sort("test_id", "regime"),
@@ -254,4 +257,5 @@ def _stack(
         pl.concat([part.cycle_points for part in parts]).sort(
             "test_id", "window_number", "station_order"
         ),
+        screened.soak_biases,
     )

@@ -28,6 +28,7 @@ from features.trust.placement import find_misplaced_sensors
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
 from features.trust.rules import LEAST_EVIDENCE, RULES, TRUST, Rule, Screened
 from features.trust.single_channel import find_out_of_range, find_spikes, find_stuck
+from features.trust.soak_biases import find_soak_biases
 from features.trust.temperature_unit import find_temperature_unit_slips
 from features.trust.verdicts import Verdicts, flag_name, join_verdicts
 
@@ -73,8 +74,8 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
     -------
     Screened
         `samples`: same rows, order and columns; a channel to which a clamp was moved comes
-        last where the samples lack it. `trust`: TRUST, sorted by its key. `soak`: what
-        stood before the start, of `Ordered.soak`.
+        last where the samples lack it. `trust`: TRUST, and `soak_biases`: SOAK_BIASES, each
+        sorted by its key. `soak`: what stood before the start, of `Ordered.soak`.
     """
     ordered = put_in_order(samples)
     verdicts = _judge(ordered, context, settings)
@@ -85,6 +86,7 @@ def screen(samples: pl.DataFrame, context: pl.DataFrame, settings: DerivationSet
         _trust(ordered.samples, verdicts),
         ordered.soak.drop(TEST),
         _clamp_moves(ordered.samples, verdicts.flags),
+        find_soak_biases(ordered, _known(context), settings),
     )
 
 
@@ -103,8 +105,12 @@ def distrust_flags(
 
 
 def _judge(ordered: Ordered, context: pl.DataFrame, settings: DerivationSettings) -> Verdicts:
-    known = CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
+    known = _known(context)
     return join_verdicts(rule(ordered, known, settings) for rule in _RULES)
+
+
+def _known(context: pl.DataFrame) -> pl.DataFrame:
+    return CONTEXT.conform(context.select(set(context.columns) & CONTEXT.schema.keys()))
 
 
 def _rules_on(channel: str, flags: pl.DataFrame) -> list[str]:

@@ -31,7 +31,7 @@ _LEAST_STILL_READINGS = 15
 _HIGHEST_CHANCE = 1e-5
 # noise is taken from blocks of so many readings, and from no fewer than so many blocks
 _NOISE_BLOCK_READINGS = 20
-_LEAST_NOISE_BLOCKS = 4
+_LEAST_NOISE_BLOCKS = 3
 # A reading near the border of two display steps flickers however quiet it is, then stands
 # still once it has drifted off the border. Only noise that spans several steps proves a
 # sensor alive: flicker between two values alone looks like noise of 0.41 steps.
@@ -150,7 +150,10 @@ def _judge_test(
     noise = noise_between(_between(values, runs, running)[::held], resolution)
     if noise == 0.0:
         # frozen soon after the start: the line at rest is no noisier than at work
-        noise = noise_between(_between(values, runs, np.ones_like(running))[::held], resolution)
+        noise = max(
+            noise_between(_between(values, runs, part)[::held], resolution)
+            for part in (np.ones_like(running), ~running)
+        )
     if noise < _LEAST_NOISE_PER_STEP * resolution:
         return []
     ln_same = math.log(max(math.erf(resolution / (2.0 * math.sqrt(2.0) * noise)), 1e-300))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from features.trust.soak_biases import SOAK_BIASES
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.coverage import find_gaps
@@ -20,6 +21,8 @@ from models.dispositions import add_handling, in_force, no_dispositions, precisi
 from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
 from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
+from models.instrument_offsets import find_instrument_offsets
+from models.offset_effects import widen_by_offsets
 from models.residuals import compare_tests, residual_frame
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
@@ -39,8 +42,8 @@ class AssessmentInputs:
     """What a judgement rests on.
 
     `features` is the table of `features.catalogue`, `context` that of
-    `features.context`; `vehicles`, `models`, `repairs` and `dispositions` come from the
-    registry.
+    `features.context`, `soak_biases` that of `features.trust.soak_biases`; `vehicles`,
+    `models`, `repairs` and `dispositions` come from the registry.
     """
 
     features: pl.DataFrame
@@ -49,6 +52,7 @@ class AssessmentInputs:
     models: pl.DataFrame
     repairs: pl.DataFrame
     dispositions: pl.DataFrame = field(default_factory=no_dispositions)
+    soak_biases: pl.DataFrame = field(default_factory=SOAK_BIASES.empty)
 
 
 @dataclass(frozen=True)
@@ -63,6 +67,7 @@ class Assessed:
     drifts: pl.DataFrame
     leaks: pl.DataFrame
     disposition_precision: pl.DataFrame
+    instrument_offsets: pl.DataFrame
 
 
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
@@ -84,7 +89,9 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         raise ValueError("as_of needs a time zone: write datetime(..., tzinfo=UTC)")
     as_of = as_of.astimezone(UTC)
     tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
-    compared = compare_tests(inputs.features, tests, settings)
+    offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
+    features = widen_by_offsets(inputs.features, tests, offsets)
+    compared = compare_tests(features, tests, settings)
     plain = pl.concat([residual_frame(part, settings) for part in compared])
     residuals, test_q = add_flags(plain, tests, settings)
     gaps = find_gaps(residuals, tests)
@@ -116,6 +123,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         drifts=_rounded(drifting.drifts),
         leaks=_rounded(drifting.leaks),
         disposition_precision=_rounded(precision_frame(counted, inputs.vehicles)),
+        instrument_offsets=_rounded(offsets),
     )
 
 

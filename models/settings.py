@@ -141,3 +141,14 @@ class AssessmentSettings(BaseModel):
             "recovery and scales together."
         ),
     )
+    instrument_offset_k: float = Field(
+        default=2.0,
+        gt=0.0,
+        description=(
+            "What the thermometers of an instrument may read off on all its standing cars, K, "
+            "before it is reported and its tests count as so much more uncertain."
+        ),
+    )
+    instrument_offset_kpa: float = Field(
+        default=25.0, gt=0.0, description="The same for a gauge against the other gauge, kPa."
+    )

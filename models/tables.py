@@ -1,7 +1,8 @@
 """Table contracts of the judgement: baselines, residuals, assessments, states, evidence.
 
 Holds the declarations only; the frames are made by `baseline_table`, `residuals`, `flags`,
-`assessments` and `states`. Quantities of a residual are in the unit of its feature,
+`assessments`, `states` and `instrument_offsets`. Quantities of a residual are in the unit of
+its feature,
 which is the suffix of the feature's name. Does not belong here: the wording of findings
 and reasons (`findings`, `reasons`).
 """
@@ -163,5 +164,29 @@ BASELINES = Table(
         Column("terms", _TEXT, "", "JSON: intercept and coefficient of every condition"),
         Column("condition_ranges", _TEXT, "", "JSON: lowest and highest value of every condition"),
         Column("version", _TEXT, "", "hash of the data and settings that gave this baseline"),
+    ),
+)  # fmt: skip
+
+INSTRUMENT_OFFSETS = Table(
+    "instrument_offsets",
+    "one row per instrument, sensor and span of time over which it read off on every car",
+    ("instrument_id", "channel", "from_at"),
+    (
+        Column("instrument_id", _TEXT, "", "the instrument"),
+        Column(
+            "channel", _TEXT, "",
+            "the channel, or all_temperatures; more than one row where it cannot be told which",
+        ),
+        Column("from_at", _INSTANT, "", "start of the first test with the offset, UTC"),
+        Column(
+            "until_at", _INSTANT, "",
+            "start of the first test without it, UTC; null while it lasts",
+        ),
+        Column("offset", _REAL, "unit", "what it reads too much, over all these tests"),
+        Column("unit", _TEXT, "", "K or kPa"),
+        Column("standard_uncertainty", _REAL, "unit", "of the offset"),
+        Column("n_tests", _COUNT, "1", "tests on standing cars behind it"),
+        Column("n_vehicles", _COUNT, "1", "vehicles behind it"),
+        Column("sentence", _TEXT, "", "what, how large, since when, and what to do"),
     ),
 )  # fmt: skip

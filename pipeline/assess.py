@@ -75,6 +75,7 @@ def assessment_inputs(store: Warehouse) -> AssessmentInputs:
         models=store.read("models"),
         repairs=store.read("repairs"),
         dispositions=store.read("dispositions"),
+        soak_biases=store.read("soak_biases"),
     )
 
 

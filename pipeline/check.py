@@ -15,6 +15,8 @@ import polars as pl
 from features.catalogue import FEATURE_RECORDS, FEATURES
 from features.context import CONTEXT
 from features.screening import TRUST
+from features.trust.soak_biases import SOAK_BIASES
+from models.instrument_offsets import find_instrument_offsets
 from pipeline.assignment import assign_logs
 from pipeline.check_file import FileCheck, check_one_file
 from pipeline.check_outlook import trusted_names, workspace_lines
@@ -68,6 +70,7 @@ class _Found:
     rejected: pl.DataFrame
     notices: pl.DataFrame
     trust: pl.DataFrame
+    soak_biases: pl.DataFrame
 
 
 def check_file(file: Path, workspace_folder: Path) -> Checked:
@@ -113,6 +116,7 @@ def check_workspace(workspace: Workspace, progress: Progress, *, is_each: bool =
     plan = plan_ingest(files, contexts, LOGS.empty(), "", assignment)
     found = _read_all(workspace, inputs, plan, progress)
     lines = [*_lines(inputs, plan, found), *_model_lines(inputs, found.context)]
+    lines += _instrument_lines(inputs, found)
     lines += workspace_lines(_known_of_each(found), is_each=is_each)
     n_refused = found.rejected.height + len(plan.held)
     return Checked("\n".join([*lines, "Nothing was stored."]), n_refused)
@@ -138,6 +142,7 @@ def _read_all(workspace: Workspace, inputs: Inputs, plan: Plan, progress: Progre
         pl.concat([unread, *(part.refusals for part in parts)]),
         pl.concat([NOTICES.empty(), *(part.notices for part in parts)]),
         pl.concat([TRUST.empty(), *(part.tables["trust"] for part in parts)]),
+        pl.concat([SOAK_BIASES.empty(), *(part.tables["soak_biases"] for part in parts)]),
     )
 
 
@@ -160,6 +165,16 @@ def _lines(inputs: Inputs, plan: Plan, found: _Found) -> Iterator[str]:
     yield from unassigned_lines(plan.held)
     yield from objection_lines("Not used, or read with a remark", found.notices, "notices")
     yield from _coverage_lines(found.features, read.height)
+
+
+def _instrument_lines(inputs: Inputs, found: _Found) -> Iterator[str]:
+    """Instruments that read off on every car."""
+    settings = inputs.settings.assessment
+    offsets = find_instrument_offsets(found.soak_biases, found.context, settings)
+    if offsets.height:
+        yield "Instruments that read off on every car:"
+    for row in offsets.iter_rows(named=True):
+        yield f"  {row['instrument_id']}: {row['sentence']}."
 
 
 def _coverage_lines(features: pl.DataFrame, n_tests: int) -> Iterator[str]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from models.instrument_offsets import offsets_of_tests
 from pipeline.explain_history import history_lines
 from pipeline.problems import did_you_mean
 from pipeline.text_lines import wrapped
@@ -53,6 +54,7 @@ def explain(store: Warehouse, vehicle_id: str, settings: ReportSettings) -> str:
         *_unread_lines(store.read_where("unread", "test_id", latest)),
         *_unjudged_lines(store.read_where("residuals", "test_id", latest)),
         *_distrust_lines(store.read_where("trust", "test_id", latest)),
+        *_instrument_lines(store, context.filter(pl.col("test_id").is_in(latest))),
         *_rejected_lines(store, context),
         *_notice_lines(store, context.filter(pl.col("test_id").is_in(latest))),
         "",
@@ -131,6 +133,17 @@ def _distrust_lines(trust: pl.DataFrame) -> Iterator[str]:
             f"{row['sentence']}",
             "  ",
         )
+
+
+def _instrument_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:
+    """What is known of the instrument of the latest test, where it read off on every car."""
+    offsets = offsets_of_tests(store.read("instrument_offsets"), context)
+    if offsets.is_empty():
+        return
+    yield ""
+    yield "The instrument of the latest test reads off on every car"
+    for row in offsets.sort("instrument_id", "channel").iter_rows(named=True):
+        yield from wrapped(f"{row['instrument_id']}: {row['sentence']}", "  ")
 
 
 def _rejected_lines(store: Warehouse, context: pl.DataFrame) -> Iterator[str]:

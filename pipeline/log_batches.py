@@ -172,6 +172,7 @@ def _derived(
         "windows": derived.windows,
         "features": derived.features,
         "unread": derived.unread,
+        "soak_biases": derived.soak_biases,
         "cycle_points": derived.cycle_points,
     }
 

@@ -44,6 +44,7 @@ _FRAMES = (
     "notices",
     "unassigned",
     "drifts",
+    "instrument_offsets",
 )
 
 

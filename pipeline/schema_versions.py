@@ -16,7 +16,8 @@ SCHEMAS: tuple[str, ...] = (
     "774c912d29935f19",
     "fe555ed33d7983fb",
     "d08365c68ceaf4be",
-    "11c931e1c49a1e3e",
+    "b5fc8ab6b3100864",
+    "8c3bc1b1bee58492",
 )
 
 

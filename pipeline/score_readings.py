@@ -26,6 +26,7 @@ from pipeline.shares import Share
 from pipeline.trial_logs import read_trial_logs
 from pipeline.workspace import Workspace
 from synthetic.reading_trials import ReadingOrder, ReadingTruth, write_reading_trials
+from synthetic.true_control import EVENT_SHARE
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -65,7 +66,9 @@ class IntervalScore:
 class EventScore:
     """Events of one kind with a swing beyond `LEAST_SWING_KPA`, in logs of one sort.
 
-    `recall` of the true ones, `precision` of those found; `off_s` the median error in time.
+    `recall` of the true ones that are alone: nothing else moved the pressures at that time.
+    `precision` of those found, which are right when anything of the kind happened then;
+    `off_s` the median error in time.
     """
 
     kind_code: str
@@ -219,8 +222,9 @@ def _event_scores(truth: ReadTruth, events: pl.DataFrame) -> list[EventScore]:
     true = true.join(pairs, on="number", how="left")
     found = found.join(pairs.select(number="number_found", off_s="off_s"), on="number", how="left")
     large = pl.col("swing_kpa") > LEAST_SWING_KPA
+    counted = large & pl.col("is_alone") & (pl.col("size") >= EVENT_SHARE)
     return [
-        _event_score(kind, has_commands, true.filter(large), found.filter(large))
+        _event_score(kind, has_commands, true.filter(counted), found.filter(large))
         for kind in EVENT_KINDS
         for has_commands in (True, False)
     ]

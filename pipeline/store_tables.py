@@ -17,11 +17,19 @@ from features.events import EVENTS
 from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.tables import Column, Table
+from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
-from models.tables import ASSESSMENTS, BASELINES, EVIDENCE, RESIDUALS, STATES
+from models.tables import (
+    ASSESSMENTS,
+    BASELINES,
+    EVIDENCE,
+    INSTRUMENT_OFFSETS,
+    RESIDUALS,
+    STATES,
+)
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
 from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
@@ -111,11 +119,13 @@ PER_TEST_TABLES = (
     WINDOWS,
     UNREAD,
     FEATURES,
+    SOAK_BIASES,
     CYCLE_POINTS,
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
-    BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS, DISPOSITION_PRECISION,
+    INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
+    DISPOSITION_PRECISION,
 )  # fmt: skip
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)

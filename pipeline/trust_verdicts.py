@@ -15,7 +15,8 @@ import polars as pl
 from features.channels import channels_in
 from features.context import CONTEXT
 from features.derive import derive
-from features.screening import distrust_flags, screen
+from features.screening import Rule, distrust_flags, screen
+from models.instrument_offsets import ALL_TEMPERATURES, find_instrument_offsets, offsets_of_tests
 from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop
 from pipeline.log_context import log_contexts
@@ -24,6 +25,7 @@ from pipeline.trial_logs import read_trial_logs
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from models.settings import AssessmentSettings
     from pipeline.progress import Progress
     from pipeline.workspace import Workspace
 
@@ -64,14 +66,17 @@ def judge_trials(workspace: Workspace, progress: Progress) -> TrustVerdicts:
     workshop = Workshop.of(workspace, inputs)
     contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
     progress.begin("Screening logs", contexts.height)
-    parts, refused = [], []
+    parts, refused, biases = [], [], []
     for some in _by_instrument(contexts):
         samples, turned_away = read_trial_logs(some, workshop, progress)
         refused.append(turned_away)
         context = CONTEXT.conform(some.select(CONTEXT.schema.keys()))
-        parts.append(_screened(samples, context, workshop))
+        screened, of_soaks = _screened(samples, context, workshop)
+        parts.append(screened)
+        biases.append(of_soaks)
+    offsets = _of_instruments(pl.concat(biases), contexts, inputs.settings.assessment)
     return TrustVerdicts(
-        pl.concat([part.raised for part in parts]),
+        pl.concat([*(part.raised for part in parts), offsets]),
         pl.concat(refused),
         pl.concat([part.moments for part in parts]),
         pl.concat([part.relabelled for part in parts]),
@@ -85,13 +90,35 @@ def _by_instrument(contexts: pl.DataFrame) -> Iterator[pl.DataFrame]:
         yield ordered.slice(start, _TESTS_SCREENED_TOGETHER)
 
 
-def _screened(samples: pl.DataFrame, context: pl.DataFrame, workshop: Workshop) -> TrustVerdicts:
+def _of_instruments(
+    soak_biases: pl.DataFrame, contexts: pl.DataFrame, settings: AssessmentSettings
+) -> pl.DataFrame:
+    """What is said of instruments, as rows of each of their tests and channels."""
+    offsets = find_instrument_offsets(soak_biases, contexts, settings)
+    clamps = soak_biases.filter(pl.col("channel").str.ends_with("_c")).select(
+        "test_id", clamp="channel"
+    )
+    of_tests = offsets_of_tests(offsets, contexts).join(clamps, on="test_id", how="left")
+    is_of_all = pl.col("channel") == ALL_TEMPERATURES
+    return of_tests.select(
+        "test_id",
+        pl.when(is_of_all).then("clamp").otherwise("channel").alias("channel"),
+        pl.lit(Rule.INSTRUMENT_OFFSET.code).alias("rule_code"),
+        "sentence",
+    ).unique(("test_id", "channel"), keep="first", maintain_order=True)
+
+
+def _screened(
+    samples: pl.DataFrame, context: pl.DataFrame, workshop: Workshop
+) -> tuple[TrustVerdicts, pl.DataFrame]:
+    """What the rules say of these tests, and their soak biases."""
     derived = derive(samples, context, workshop.derivation, workshop.instruments)
     raised = derived.trust.select(*_RAISED, "sentence")
     moved = raised.filter(rule_code=CLAMP_MOVED).select("test_id").unique()
     suspects = samples.join(moved, on="test_id", how="semi", maintain_order="left")
     moments, relabelled = _moves(suspects, context, workshop)
-    return TrustVerdicts(raised, pl.DataFrame(), moments, relabelled)
+    verdicts = TrustVerdicts(raised, pl.DataFrame(), moments, relabelled)
+    return verdicts, derived.soak_biases
 
 
 def _moves(

@@ -93,6 +93,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
     "unassigned": ("path", "sentence", "hint", "columns", "row"),
     "drifts": ("vehicle_id", "feature", "regime", "outlook_code", "leaves_band_at", "sentence"),
+    "instrument_offsets": ("instrument_id", "channel", "from_at", "sentence"),
 }
 
 
@@ -114,6 +115,8 @@ class SiteContent:
     logs, rejected, notices, unassigned
         What came in, what was refused, what was remarked on logs read all the same, and
         logs held because nobody has said yet which test they are.
+    instrument_offsets
+        Instruments that read off on every car, found with the judgement.
     read_samples
         Gives the canonical samples of some tests, stacked (an empty frame if none are stored).
     clock
@@ -144,6 +147,7 @@ class SiteContent:
     notices: pl.DataFrame
     unassigned: pl.DataFrame
     drifts: pl.DataFrame
+    instrument_offsets: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime
     settings: ReportSettings

@@ -57,6 +57,14 @@ class TrustCount:
 
 
 @dataclass(frozen=True)
+class OffInstrument:
+    """An instrument that reads off on every car, in words, each sensor for itself."""
+
+    instrument_id: str
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Waiting:
     """Logs held for one reason: each with its path and why, and the rows to paste.
 
@@ -80,6 +88,7 @@ class Intake:
     columns: tuple[Refusal, ...]
     trust: tuple[TrustCount, ...]
     waiting: tuple[Waiting, ...] = ()
+    instruments: tuple[OffInstrument, ...] = ()
 
 
 def read_intake(content: SiteContent) -> Intake:
@@ -95,6 +104,7 @@ def read_intake(content: SiteContent) -> Intake:
         columns=_by_cause([row for row in rows if row["column_name"] is not None], pages),
         trust=_trust(content.trust),
         waiting=_waiting(content.unassigned),
+        instruments=_instruments(content.instrument_offsets),
     )
 
 
@@ -129,6 +139,14 @@ def _waiting(unassigned: pl.DataFrame) -> tuple[Waiting, ...]:
         )
         for (hint, header), rows in groups.items()
     )
+
+
+def _instruments(offsets: pl.DataFrame) -> tuple[OffInstrument, ...]:
+    """The instruments in order, of each what was found in order of time."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for row in offsets.sort("instrument_id", "from_at", "channel").iter_rows(named=True):
+        found[row["instrument_id"]].append(in_quotes(row["sentence"] or ""))
+    return tuple(OffInstrument(name, tuple(sentences)) for name, sentences in found.items())
 
 
 def _pages(content: SiteContent) -> dict[str, tuple[str, str]]:

@@ -8,7 +8,7 @@ mishaps (`trust_trials`), what can be seen in a log, scores.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -192,6 +192,7 @@ def _control(stations: Stations, cars: Batch, test: int) -> Control:
         fan_stage=stations.fan_stage[:, test],
         duct_c=stations.duct_c[:, test],
         high_side_kpa=port_pressures(stations, cars)[1][:, test],
+        engine_rpm=stations.engine_rpm[:, test],
     )
 
 
@@ -227,10 +228,10 @@ def _seconds(
 def _events(rows: list[_Row], lengths: list[int], controls: list[Control]) -> pl.DataFrame:
     schema = {
         "test_id": pl.String, "kind_code": pl.String, "time_s": pl.Float64, "size": pl.Float64,
-        "swing_kpa": pl.Float64,
+        "swing_kpa": pl.Float64, "is_alone": pl.Boolean,
     }  # fmt: skip
     found = [
-        (row["test_id"], event.kind_code, event.time_s, event.size, event.swing_kpa)
+        (row["test_id"], *astuple(event))
         for row, length, control in zip(rows, lengths, controls, strict=True)
         for event in true_events(control)
         if event.time_s < length

@@ -7,7 +7,7 @@ seen of it in a log, any score.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -32,9 +32,18 @@ FALLING_K_PER_MIN = 0.5
 _SLOPE_OVER_S = 60
 _TAKES_OVER_S = 10
 # a change of stroke or speed of so much of its range within so long is an event
-_STEP_SHARE, _STEP_WITHIN_S, _APART_S = 0.15, 20, 30
+EVENT_SHARE = 0.15
+_STEP_WITHIN_S, _APART_S = 20, 30
+# smaller ones down to this are listed too: who finds them is not wrong
+_LEAST_SHARE = 0.05
+# a step begins where the effort leaves its level, by so much within so long
+_LEAVES_SHARE, _LEAVES_WITHIN_S = 0.01, 5
+# the engine's speed counts as changed by so much within so long [rev/min, s]
+_ENGINE_RPM, _ENGINE_WITHIN_S = 100.0, 10
 # the high side answers within so long
 _ANSWER_S = 40
+# an act of the car this much earlier still moves the pressures
+_STILL_MOVES_S = 30
 
 
 @dataclass(frozen=True)
@@ -53,6 +62,7 @@ class Control:
     fan_stage: FloatArray
     duct_c: FloatArray
     high_side_kpa: FloatArray
+    engine_rpm: FloatArray
 
     @property
     def effort(self) -> FloatArray:
@@ -65,12 +75,17 @@ class Control:
 
 @dataclass(frozen=True)
 class TrueEvent:
-    """A change of the control: its kind, second, size (share of the range), high-side swing."""
+    """A change of the control: its kind, second, size (share of the range), high-side swing.
+
+    `is_alone` unless another act of the car moves the pressures at the same time, so that
+    nobody could say whose swing it is.
+    """
 
     kind_code: str
     time_s: float
     size: float
     swing_kpa: float
+    is_alone: bool = True
 
 
 def true_regimes(control: Control) -> Words:
@@ -153,8 +168,26 @@ def _without_short_pauses(works: Booleans) -> Booleans:
 
 def true_events(control: Control) -> list[TrueEvent]:
     """Changes of the fan, of the clutch and of the compressor's effort, in order of time."""
-    found = [*_switchings(control), *_fan_steps(control), *_effort_steps(control)]
+    switched, fans, steps = _switchings(control), _fan_steps(control), _effort_steps(control)
+    clutch_s = [event.time_s for event in switched]
+    fan_s = [event.time_s for event in fans]
+    acts_s = [*clutch_s, *fan_s, *_engine_changes_s(control)]
+    found = [
+        *(replace(event, is_alone=_is_alone(event, fan_s)) for event in switched),
+        *(replace(event, is_alone=_is_alone(event, clutch_s)) for event in fans),
+        *(replace(event, is_alone=_is_alone(event, acts_s)) for event in steps),
+    ]
     return sorted(found, key=lambda event: event.time_s)
+
+
+def _is_alone(event: TrueEvent, others_s: list[float]) -> bool:
+    return not any(-_STILL_MOVES_S <= other - event.time_s <= _ANSWER_S for other in others_s)
+
+
+def _engine_changes_s(control: Control) -> list[float]:
+    """Seconds at which the engine's speed is on its way from one level to another."""
+    change = np.abs(control.engine_rpm[_ENGINE_WITHIN_S:] - control.engine_rpm[:-_ENGINE_WITHIN_S])
+    return [float(second) + 1.0 for second in np.flatnonzero(change >= _ENGINE_RPM)]
 
 
 def _switchings(control: Control) -> list[TrueEvent]:
@@ -189,16 +222,26 @@ def _effort_steps(control: Control) -> list[TrueEvent]:
     runs_on = np.convolve(control.is_engaged, np.ones(2 * _APART_S + 1), "same") > 2 * _APART_S
     size = np.where(runs_on[: change.size], np.abs(change), 0.0)
     events = []
-    while size.max() >= _STEP_SHARE:
+    while size.max() >= _LEAST_SHARE:
         place = int(size.argmax())
         step = float(change[place])
-        moved = np.abs(effort[place : place + _STEP_WITHIN_S] - effort[place])
-        begins = place + int(np.argmax(moved >= 0.1 * abs(step)))
+        begins = _beginning(effort, place, step)
         kind = "displacement_up" if step > 0 else "displacement_down"
-        swing = _swing(control, int(begins), rises=step > 0)
+        swing = _swing(control, begins, rises=step > 0)
         events.append(TrueEvent(kind, float(begins), abs(step), swing))
         size[max(0, place - _APART_S) : place + _APART_S] = 0.0
     return events
+
+
+def _beginning(effort: FloatArray, place: int, step: float) -> int:
+    """The second at which the effort leaves its level towards the step found at `place`."""
+    along = np.sign(step) * effort
+    leaves = _LEAVES_SHARE
+    moved = np.flatnonzero(along[place : place + _STEP_WITHIN_S] - along[place] >= leaves)
+    begins = place + (int(moved[0]) if moved.size else 0)
+    while begins >= _LEAVES_WITHIN_S and along[begins] - along[begins - _LEAVES_WITHIN_S] >= leaves:
+        begins -= 1
+    return begins
 
 
 def _swing(control: Control, second: int, *, rises: bool) -> float:

@@ -25,25 +25,22 @@ from synthetic.logs import MOST_IN_A_BATCH, fitted_sensors, recording_of, write_
 from synthetic.mishaps import MISHAP, MISHAPS, SHARED_BY_INSTRUMENT
 from synthetic.planned_tests import Habits
 from synthetic.plant.faults import ADDED_CHARGE_SHARE, LOST_CHARGE_SHARE
-from synthetic.plant.placement import PRESSURES
 from synthetic.plant.sensors import measure
 from synthetic.registry_files import registry_frames
 from synthetic.scenario import INSTRUMENT, PROTOCOLS
+from synthetic.trial_effects import BatchCurves, effect_of
 from synthetic.troubles import KINDS, can_have
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-
-    from synthetic.plant.curves import Curves
 
 _Row = dict[str, Any]
 CLEAN = "none"
 _FAULTY_SHARE = 1.0 / 3.0
 # planned beyond what is needed: logs with a mishap follow a protocol, hurried ones do not
 _SPARE = 1.25
-# a pressure off by so much weighs as a temperature off by 1 K (chosen)
-_KPA_LIKE_A_KELVIN = 10.0
-_LEAST_RUNNING_S = 120.0
+# and more where tests of one instrument are needed
+_SPARE_FOR_INSTRUMENTS = 200
 # tests of one instrument that share its offset
 _TESTS_AN_INSTRUMENT = 10
 
@@ -71,6 +68,7 @@ class TrustTrials:
 def _planned_tests(rng: np.random.Generator, order: TrialOrder) -> tuple[Fleet, list[_Row]]:
     """A fleet of sound cars, and its tests in any order, more of them than are needed."""
     n_tests = int(_SPARE * (order.logs_per_mishap * len(order.kinds) + order.clean_logs)) + 40
+    n_tests += _SPARE_FOR_INSTRUMENTS * len(set(order.kinds) & set(SHARED_BY_INSTRUMENT))
     habits = Habits(mishap_share=0.0, seconds=order.seconds)
     size = FleetSize(max(12, n_tests // 2), n_tests, 0.0, n_models=len(MODELS), habits=habits)
     fleet = plan_fleet(rng, size)
@@ -120,6 +118,8 @@ def _befallen(rng: np.random.Generator, row: _Row, kind: str, number: int) -> _R
     if kind in SHARED_BY_INSTRUMENT:
         group = number // _TESTS_AN_INSTRUMENT
         base = list(INSTRUMENT)[group % len(INSTRUMENT)]
+        if row["instrument_id"] != base:
+            return None
         row["instrument_id"] = f"{base}_{kind}_{group + 1}"
         offset = float(np.random.default_rng([len(kind), group]).uniform(-1.0, 1.0))
     scene = _scene(row, sensors, offset)
@@ -154,50 +154,9 @@ def _fitted_rows(rows: list[_Row]) -> list[_Row]:
     ]
 
 
-def _effect(
-    row: _Row, test: int, curves: tuple[Curves, Curves, Curves]
-) -> tuple[float, float, float]:
-    """Share of the watched instants in which readings were off enough; how far; seconds run."""
-    truth, careful, read = curves
-    drawn: Drawn | None = row["drawn"]
-    runs = truth["compressor_on"][: int(row["true_logged_s"]), test] > 0.5
-    if drawn is None or drawn.channels == ("time_s",):
-        return 1.0, 0.0, float(runs.sum())
-    kind = MISHAP[row["true_mishap"]]
-    clock = np.arange(len(runs))
-    since = (drawn.moment_s or 0.0) + kind.settles_s
-    watched = runs & (clock >= since) & (clock < since + kind.watch_s)
-    if not watched.any():
-        return 0.0, 0.0, float(runs.sum())
-    shares, sizes = [], []
-    for name in drawn.channels:
-        off = np.abs(read[name][: len(runs), test] - careful[name][: len(runs), test])[watched]
-        off = off[np.isfinite(off)]
-        least = kind.least_effect_k * (_KPA_LIKE_A_KELVIN if name in PRESSURES else 1.0)
-        shares.append(float(np.mean(off >= least)) if off.size else 0.0)
-        sizes.append(float(np.median(off)) if off.size else 0.0)
-    return max(shares), max(sizes), float(runs.sum())
-
-
-def _exempt_because(row: _Row, share: float, running_s: float) -> str | None:
-    """Why nobody could find this mishap in this log, or None."""
-    if row["drawn"] is None:
-        return None
-    kind = MISHAP[row["true_mishap"]]
-    is_long, is_hot = row["log"].endswith(".parquet"), row["fit_standing_hot_k"] > 0.0
-    reasons = (
-        (bool(kind.exempt_because), kind.exempt_because),
-        (is_long and not kind.shows_in_long_form, "the long form holds each instant once anyway"),
-        (is_hot and kind.needs_cool_engine, "lines at a hot engine stand at unlike temperatures"),
-        (running_s < _LEAST_RUNNING_S, "the compressor ran for less than two minutes"),
-        (share < kind.share, "the readings were off by too little to matter"),
-    )
-    return next((reason for applies, reason in reasons if applies), None)
-
-
-def _truth_row(row: _Row, test: int, curves: tuple[Curves, Curves, Curves]) -> _Row:
+def _truth_row(row: _Row, test: int, curves: BatchCurves) -> _Row:
     """What is kept of one log for the score."""
-    share, size, running_s = _effect(row, test, curves)
+    effect = effect_of(row, test, curves)
     drawn: Drawn | None = row["drawn"]
     return {
         "test_id": row["test_id"],
@@ -211,16 +170,16 @@ def _truth_row(row: _Row, test: int, curves: tuple[Curves, Curves, Curves]) -> _
         "moment_s": drawn.moment_s if drawn else None,
         "detail": drawn.detail if drawn else "",
         "left_out": " ".join(drawn.left_out) if drawn else "",
-        "effect": round(size, 3),
-        "effect_share": round(share, 4),
-        "exempt_because": _exempt_because(row, share, running_s),
+        "effect": round(effect.size, 3),
+        "effect_share": round(effect.share, 4),
+        "exempt_because": effect.exempt_because,
         "fault": row["true_fault"],
         "fault_severity": row["true_severity"],
         "is_sloppy": row["true_is_sloppy"],
         "start_s": row["true_start_s"],
         "stop_s": row["true_stop_s"],
         "coolant_over_ambient_k": row["true_coolant_over_ambient_k"],
-        "running_s": running_s,
+        "running_s": effect.running_s,
         "protocol": row["protocol"],
     }
 
@@ -246,7 +205,8 @@ def _write_batch(job: _Job) -> list[_Row]:
     for test, row in enumerate(hit):
         recording = recording_of(row, {name: read[name][:, test] for name in row["sensors"]})
         write_log(job.logs / row["log"], recording, _like(row["instrument_id"]), with_mdf=False)
-    return [_truth_row(row, test, (truth, careful, read)) for test, row in enumerate(hit)]
+    curves = BatchCurves(truth, careful, read)
+    return [_truth_row(row, test, curves) for test, row in enumerate(hit)]
 
 
 def _parts(rows: list[_Row]) -> list[tuple[_Row, ...]]:

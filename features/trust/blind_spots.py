@@ -22,7 +22,7 @@ BLIND_SPOTS: Mapping[str, str] = {
     ),
     Rule.CLIPPED.code: (
         "a range that ends below the standing pressure: the channel never moves and counts as "
-        "stuck; a quiet gauge that reaches the end slowly"
+        "stuck; a gauge without noise that reaches the end slowly"
     ),
     Rule.TOO_COARSE.code: "a coarse channel that shows one value, or two once each",
     Rule.SIDES_SWAPPED.code: "a log in which the compressor never runs",
@@ -49,15 +49,35 @@ BLIND_SPOTS: Mapping[str, str] = {
         "lines that an earlier run left hot, where they lie between the two readings; logs "
         "without rest, but for air with a noted ambient"
     ),
-    Rule.CLAMP_OFF_LINE.code: "a clamp in air that has the temperature of its line",
-    Rule.CLAMP_MOVED.code: "a move between two lines of like temperature, or while at rest",
+    Rule.CLAMP_OFF_LINE.code: (
+        "a clamp in air that has the temperature of its line; one with poor contact, half-way to "
+        "the air: a line with superheat, with flash gas, or wet, stands there too"
+    ),
+    Rule.CLAMP_MOVED.code: (
+        "a move between two lines that stand alike at that moment, while at rest or within 15 s "
+        "of the start: no step marks it; that the clamp then sits on a wrong line is told by the "
+        "rules over whole logs"
+    ),
     Rule.CLAMPS_EXCHANGED.code: "two lines that stand less than 5 K apart",
-    Rule.CLAMP_BIAS.code: "clamps of a car that ran shortly before: lines at the engine are warm",
-    Rule.CLAMP_LAG.code: "clamps on lines that do not change fast at the start",
-    Rule.LIQUID_LINE_ABOVE_CONDENSING.code: "a warm clamp that subcooling hides",
+    Rule.CLAMP_BIAS.code: (
+        "clamps of a car that ran shortly before: lines at the engine are warm; a clamp that its "
+        "bias puts where the other lines stand; discharge lines up to 6 K warm, as a compressor "
+        "that ran an hour ago makes them"
+    ),
+    Rule.CLAMP_LAG.code: (
+        "clamps on hot gas, liquid, and suction lines behind an internal heat exchanger: these "
+        "reach their temperature at a pace of their own; lines that hardly change at the start"
+    ),
+    Rule.LIQUID_LINE_ABOVE_CONDENSING.code: (
+        "a warm clamp that stays below condensing, where a liquid line may be"
+    ),
     Rule.INTAKE_NOT_REPRESENTATIVE.code: "other air that has the temperature of the right one",
     Rule.EXCHANGER_BALANCE_IMPOSSIBLE.code: (
         "an imbalance that flooding, restriction, flash gas or warm air can make as well"
+    ),
+    Rule.INSTRUMENT_OFFSET.code: (
+        "offsets below 2 K (one clamp: 3 K) and 25 kPa, and air temperatures; thermometers that "
+        "stand off together are told from two gauges that are wrong alike by nothing"
     ),
     Rule.TIME_NOT_INCREASING.code: "a clock of whole seconds repeats each instant alike: no fault",
     Rule.CLOCK_JUMP.code: (

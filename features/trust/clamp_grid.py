@@ -48,6 +48,8 @@ AIR = ("intake_air_c", "ambient_air_c", "underhood_air_c", "coolant_c")
 DUCTS = ("duct_air_c", "duct_left_c", "duct_right_c")
 _PRESSURES = ("low_side_kpa", "high_side_kpa")
 _RUNNING_RATIO = 1.5
+# the sides of a stopped machine meet within minutes, and the low side rises (common practice)
+_SIDES_MEET_S, _RISES_AFTER_STOP = 240.0, 1.15
 _NOTED = {
     "test_id": pl.String(),
     "refrigerant": pl.String(),
@@ -91,12 +93,28 @@ class ClampGrid:
 
     @cached_property
     def is_running(self) -> Booleans:
-        """Whether the compressor works in a block: the sides are apart and no channel says no."""
+        """Whether the compressor works in a block: the sides are apart and no channel says no.
+
+        A channel that says no for minutes while the low side stays down is not believed: a
+        variable compressor at no command still pumps a little.
+        """
         ratio = self.of("high_side_kpa") / self.of("low_side_kpa")
-        works = np.asarray(ratio >= _RUNNING_RATIO)
+        is_apart = np.asarray(ratio >= _RUNNING_RATIO)
+        told_off = np.zeros(is_apart.size, dtype=np.bool_)
         for name, least in _WORKS_FROM.items():
-            works &= ~(self.of(name) < least)
-        return works
+            told_off |= self.of(name) < least
+        return is_apart & ~(told_off & ~self._stays_down(is_apart & told_off))
+
+    def _stays_down(self, is_so: Booleans) -> Booleans:
+        """Which of the marked blocks stand in a long row over which the low side does not rise."""
+        if not is_so.any():
+            return is_so
+        begins = np.flatnonzero(np.append(True, (np.diff(is_so) != 0) | (np.diff(self.test) != 0)))
+        length = np.diff(np.append(begins, is_so.size))
+        low_kpa = self.of("low_side_kpa")
+        rise = low_kpa[begins + length - 1] / low_kpa[begins]
+        is_long = (length * BLOCK_S > _SIDES_MEET_S) & (rise < _RISES_AFTER_STOP)
+        return np.repeat(is_long, length) & is_so
 
     @cached_property
     def since_start_s(self) -> Floats:

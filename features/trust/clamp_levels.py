@@ -42,12 +42,14 @@ class ClampLevels:
 
     `level`: median [degC] while the compressor runs, from 120 s after its start on. `soak`:
     median [degC] before the start. `early`: mean way from soak to level that was gone 50 to
-    90 s after the start [1]. `has_exchanger`: the model has an internal heat exchanger.
+    90 s after the start [1]. `dip`: lowest block of the first two minutes of work less soak
+    [K]. `has_exchanger`: the model has an internal heat exchanger.
     """
 
     level: dict[str, Floats]
     soak: dict[str, Floats]
     early: dict[str, Floats]
+    dip: dict[str, Floats]
     has_exchanger: Booleans
 
     def of(self, name: str) -> Floats:
@@ -85,5 +87,16 @@ def find_levels(grid: ClampGrid) -> ClampLevels:
         gone = on_their_way[name] - soak[name]
         told = np.abs(change) >= _LEAST_CHANGE_K
         early[name] = np.where(told, gone / np.where(told, change, 1.0), np.nan)
+    dip = {name: _lowest(grid, name, since < SETTLED_S) - soak[name] for name in CLAMPS}
     exchanger = grid.context["internal_heat_exchanger"].fill_null(value=False)
-    return ClampLevels(level, soak, early, exchanger.to_numpy())
+    return ClampLevels(level, soak, early, dip, exchanger.to_numpy())
+
+
+def _lowest(grid: ClampGrid, name: str, is_inside: Booleans) -> Floats:
+    """Lowest block of each test among those inside, NaN without any."""
+    value = grid.of(name)
+    if value.size == 0:
+        return np.full(grid.n_tests, np.nan)
+    known = np.where(is_inside & np.isfinite(value), value, np.inf)
+    lowest = np.minimum.reduceat(known, grid.first[:-1])
+    return np.where(np.isfinite(lowest), lowest, np.nan)

@@ -16,7 +16,7 @@ import numpy as np
 
 from features.channels import CHANNEL
 from features.trust.clamp_grid import BLOCK_S, CLAMPS, ClampGrid
-from features.trust.clamp_steps import FittedStep, Step, find_steps, refine_step
+from features.trust.clamp_steps import BESIDE, FittedStep, Step, find_steps, refine_step
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     Booleans = NDArray[np.bool_]
 
 _LEAST_EXPLAINED = 0.4
+# of a clamp that fell: nothing else it can be told by, so more must be explained, and the clamp
+# beside it must not go the same way in the end
+_LEAST_EXPLAINED_FALL, _SHARED_BESIDE = 0.55, 0.4
 _LEAST_STEP_K = 4.0
 # A clamp on a pipe follows within 5 to 15 s, one in the air much slower (common practice).
 _SLOWEST_ON_PIPE_S = 24.0
@@ -40,9 +43,14 @@ _WARM_SUCTION_OVER_AMBIENT_K = 2.0
 _WET_SUCTION_K = 3.0
 # air around a car is not colder than ambient air, within two sensors and a contact
 _AIR_OVER_AMBIENT_K = -3.0
-# so far over the condensing temperature there is only hot gas
-_HOTTER_THAN_LIQUID_K = 8.0
+# so far over the condensing temperature there is only hot gas, or air of a hot hood, which a
+# clamp follows slower
+_HOTTER_THAN_LIQUID_K, _HOTTER_AT_PACE_K = 8.0, 4.0
 _HOT = "compressor_discharge_c"
+# hot gas that warms a clamp on another line has itself risen by more
+_HOT_GAS_SHARE = 1.2
+# hot gas is never so far below condensing, nor a suction line twice as far above ambient air
+_NEVER_THERE_K = 8.0
 _BEFORE_S, _AFTER_S = 75.0, 300.0
 _FEWEST_BLOCKS = 5
 _REFERENCE = {
@@ -105,9 +113,15 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
     if min(np.count_nonzero(before), np.count_nonzero(after)) < _FEWEST_BLOCKS:
         return None
     own = {name: grid.of(name)[span] for name in grid.values}
+    if _is_warmed_by_hot_gas(own, step, fitted, (before, after)):
+        return None
+    if _was_elsewhere(own, step, before):
+        return None
     if not _lasts(own, step, before, after) or not _is_foreign(own, step, after):
         return None
     is_moved, to_channel, is_certain = _where(own, step.channel, fitted, after)
+    if not is_moved and not _is_fall(own, step, fitted, (before, after)):
+        return None
     return Departure(
         step.test,
         step.channel,
@@ -117,6 +131,31 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
         is_moved,
         to_channel,
         is_certain,
+    )
+
+
+def place_departure(
+    grid: ClampGrid, at: tuple[int, str], fitted: FittedStep, before_c: float
+) -> Departure | None:
+    """A step with the line that it went to; None where that is none, or a usual one for it.
+
+    `at`: test number and channel.
+    """
+    test, name = at
+    span = slice(int(grid.first[test]), int(grid.first[test + 1]))
+    since = grid.start_s[span] - fitted.moment_s
+    works = grid.is_running[span] & np.isfinite(grid.of(name)[span])
+    after = works & (since >= max(3.0 * fitted.time_constant_s, 15.0)) & (since <= _AFTER_S)
+    if np.count_nonzero(after) < _FEWEST_BLOCKS:
+        return None
+    own = {each: grid.of(each)[span] for each in grid.values}
+    step = Step(test, name, 0, fitted.size_k, 0.0)
+    is_moved, to_channel, is_certain = _where(own, name, fitted, after)
+    if not is_moved or not _is_foreign(own, step, after):
+        return None
+    after_c = float(np.median(own[name][after]))
+    return Departure(
+        test, name, fitted.moment_s, before_c, after_c, is_moved, to_channel, is_certain
     )
 
 
@@ -131,10 +170,52 @@ def _lasts(own: dict[str, Floats], step: Step, before: Booleans, after: Booleans
     return bool(np.quantile(then, 0.9) < np.quantile(first, 0.1))
 
 
+def _is_fall(
+    own: dict[str, Floats], step: Step, fitted: FittedStep, around: tuple[Booleans, Booleans]
+) -> bool:
+    """Whether a clamp that went nowhere in particular left its line, and not the line its state."""
+    if fitted.explained < _LEAST_EXPLAINED_FALL:
+        return False
+    beside = own.get(BESIDE[step.channel])
+    if beside is None:
+        return True
+    went, beside_went = (
+        _median(each[around[1]]) - _median(each[around[0]]) for each in (own[step.channel], beside)
+    )
+    return not beside_went / went > _SHARED_BESIDE
+
+
+def _is_warmed_by_hot_gas(
+    own: dict[str, Floats], step: Step, fitted: FittedStep, around: tuple[Booleans, Booleans]
+) -> bool:
+    """Whether a clamp on the liquid line only goes up slowly with the hot gas that it touches."""
+    is_liquid = _REFERENCE[step.channel] == "condensing_c" and step.channel != _HOT
+    if not is_liquid or step.size_k < 0.0 or _HOT not in own:
+        return False
+    before, after = (_median(own[_HOT][each]) for each in around)
+    level = own[step.channel][around[1]]
+    is_between = (
+        _median(level - own["condensing_c"][around[1]]) > 0.0
+        and after - _median(level) > _SAME_LINE_K
+    )
+    is_slow = fitted.time_constant_s > _SLOWEST_ON_PIPE_S
+    return (is_slow or is_between) and bool(after - before > _HOT_GAS_SHARE * step.size_k)
+
+
 def _median(values: Floats) -> float:
     """Median of what is known; NaN without anything."""
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else float("nan")
+
+
+def _was_elsewhere(own: dict[str, Floats], step: Step, before: Booleans) -> bool:
+    """Whether a clamp did not sit on its line before either: then it did not leave it now."""
+    level = own[step.channel][before]
+    if step.channel == _HOT:
+        return bool(_median(level - own["condensing_c"][before]) < -_NEVER_THERE_K)
+    if _REFERENCE[step.channel] == "condensing_c" or "ambient_air_c" not in own:
+        return False
+    return bool(_median(level - own["ambient_air_c"][before]) > 2.0 * _NEVER_THERE_K)
 
 
 def _is_foreign(own: dict[str, Floats], step: Step, after: Booleans) -> bool:
@@ -167,7 +248,9 @@ def _where(
     nearest = min(apart, key=lambda name: apart[name], default=None)
     if is_pace_of_pipe and nearest is not None and apart[nearest] <= _SAME_LINE_K:
         return True, nearest, True
-    if _median(level - own["condensing_c"][after]) > _HOTTER_THAN_LIQUID_K:
+    over_k = _median(level - own["condensing_c"][after])
+    is_hot = over_k > (_HOTTER_AT_PACE_K if is_pace_of_pipe else _HOTTER_THAN_LIQUID_K)
+    if is_hot and channel != _HOT:
         return True, _HOT, nearest != _HOT
     unlogged = [name for name in CLAMPS if name != channel and name not in apart]
     fitting = [name for name in unlogged if _would_fit(own, name, channel, after)]

@@ -45,7 +45,8 @@ _WITNESSES = {
 # a cold car leaves, between sensors of the accuracy of the default settings.
 _COLD_LIMITS_K = {
     SUCTION: (-3.6, 3.6),
-    DISCHARGE: (-3.6, 5.0),
+    # a compressor that ran an hour ago keeps its own line warm
+    DISCHARGE: (-3.6, 6.0),
     EVAPORATOR: (-3.6, 3.6),
     REAR: (-3.6, 3.6),
     CONDENSER: (-5.0, 3.6),
@@ -57,9 +58,12 @@ _LIQUID_BELOW_K = 1.3
 # Near the engine lines are this much over the others when the car ran shortly before. Then
 # nothing is said of any clamp: lines cool at their own pace.
 _WARM_OVER_K = 4.0
+# air in the high side alone parts the gauges of a standing car
+_GAUGES_APART_K = 3.0
 # suction lines follow their pressure within a minute of the start; a clamp with a time constant
-# of a minute and more does not
+# of a minute and more does not. What the circuit does late shows on the other suction lines too.
 _LEAST_PACE = 0.70
+_LEAST_LONE_PACE, _SISTER_AHEAD = 0.82, 0.2
 _PACED = ("compressor_suction_c", "evaporator_outlet_c", "rear_evaporator_outlet_c")
 
 
@@ -76,7 +80,7 @@ class Soaks:
     def witnesses_c(self, name: str) -> Floats:
         """Where the witnesses of a clamp or gauge stand; NaN with fewer than two of them."""
         others = _WITNESSES.get(name, (SUCTION, DISCHARGE, EVAPORATOR))
-        return _median([self.level[other] for other in others])
+        return median_of([self.level[other] for other in others])
 
     def bias_k(self, name: str) -> Floats:
         """A channel's level over its witnesses [K]; NaN where the car stood warm."""
@@ -102,13 +106,23 @@ def find_soaks(ordered: Ordered, context: pl.DataFrame) -> Soaks:
         for name in CLAMPS
     }
     level |= {name: spread(saturated[column].to_numpy()) for name, column in PRESSURES.items()}
-    level[_GAUGES] = _median([level[name] for name in PRESSURES], fewest=1)
+    level[_GAUGES] = _of_gauges(level)
     near_engine = np.fmin(level[SUCTION], level[DISCHARGE])
-    rest = _median([level[name] for name in (*CLAMPS[2:], _GAUGES)], fewest=1)
+    rest = median_of([level[name] for name in (*CLAMPS[2:], _GAUGES)], fewest=1)
     return Soaks(level, np.asarray(near_engine - rest < _WARM_OVER_K))
 
 
-def _median(values: list[Floats], *, fewest: int = 2) -> Floats:
+def _of_gauges(level: dict[str, Floats]) -> Floats:
+    """Saturation at the gauges; where air in the circuit parts them, that nearer to the lines."""
+    low, high = (level[name] for name in PRESSURES)
+    lines = median_of([level[name] for name in CLAMPS])
+    nearer = np.where(np.abs(low - lines) < np.abs(high - lines), low, high)
+    is_apart = np.abs(low - high) > _GAUGES_APART_K
+    together = median_of([low, high], fewest=1)
+    return np.where(is_apart & np.isfinite(nearer), nearer, together)
+
+
+def median_of(values: list[Floats], *, fewest: int = 2) -> Floats:
     """Median across arrays; NaN where fewer are known."""
     ordered = np.sort(np.array(values), axis=0)
     known = np.isfinite(ordered).sum(axis=0)
@@ -157,7 +171,7 @@ def _twin_is_worse(soaks: Soaks, name: str) -> Booleans:
     twin = _twin(name)
     if twin is None:
         return np.zeros(soaks.is_cold.size, dtype=np.bool_)
-    rest = _median([soaks.level[other] for other in (SUCTION, EVAPORATOR, _GAUGES)], fewest=1)
+    rest = median_of([soaks.level[other] for other in (SUCTION, EVAPORATOR, _GAUGES)], fewest=1)
     usual = rest - _LIQUID_BELOW_K
     return np.abs(soaks.level[twin] - usual) > np.abs(soaks.level[name] - usual)
 
@@ -176,7 +190,9 @@ def find_slow(levels: ClampLevels) -> list[tuple[int, str, float]]:
     found = []
     for name in _PACED:
         pace = levels.pace(name)
-        is_slow = (pace < _LEAST_PACE) & (levels.rise(name) < 0.0)
+        others = np.fmax.reduce([levels.pace(other) for other in _PACED if other != name])
+        is_lone = (pace < _LEAST_LONE_PACE) & (others > pace + _SISTER_AHEAD)
+        is_slow = ((pace < _LEAST_PACE) | is_lone) & (levels.rise(name) < 0.0)
         found += [(int(test), name, float(pace[test])) for test in np.flatnonzero(is_slow)]
     return found
 

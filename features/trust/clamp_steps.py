@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Places = NDArray[np.int64]
 
 # the clamp that a change of the circuit reaches as well
-_BESIDE = {
+BESIDE = {
     "compressor_suction_c": "evaporator_outlet_c",
     "evaporator_outlet_c": "compressor_suction_c",
     "condenser_outlet_c": "expansion_inlet_c",
@@ -115,7 +115,7 @@ def _scores(
     per_block = (half[0] - half[1]) / (_WIDTH / 2)
     trend = per_block * (gap + _WIDTH)
     beyond = np.where(np.sign(own - trend) == np.sign(own), np.fmin(abs(own - trend), abs(own)), 0)
-    at_rest = np.fmax(shared, np.nan_to_num(moved_k(_BESIDE[name])))
+    at_rest = np.fmax(shared, np.nan_to_num(moved_k(BESIDE[name])))
     score[at] = beyond / (_ALLOWED_K + at_rest + np.abs(per_block) * _WIDTH / 2)
     return score, size
 
@@ -157,17 +157,28 @@ _FEWEST_READINGS = 24
 _TIME_CONSTANTS_S = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 70.0])
 
 
-def refine_step(time_s: Floats, values: Floats, near_s: float, *, is_up: bool) -> FittedStep | None:
+def refine_step(
+    time_s: Floats,
+    values: Floats,
+    near_s: float,
+    *,
+    is_up: bool,
+    span_s: tuple[float, float] = (_AROUND_S, _AROUND_S),
+) -> FittedStep | None:
     """The first-order step that fits best to readings near an instant; None without readings.
+
+    `span_s`: how long before and after the instant readings count.
 
     Fitted: a straight line, and from the moment on size (1 - exp(-t / time constant)), up or
     down as told.
     """
-    inside = np.isfinite(values) & (np.abs(time_s - near_s) <= _AROUND_S)
+    since_s = time_s - near_s
+    inside = np.isfinite(values) & (since_s >= -span_s[0]) & (since_s <= span_s[1])
     if np.count_nonzero(inside) < _FEWEST_READINGS:
         return None
     time_s, values = time_s[inside], values[inside]
-    moments = np.arange(max(near_s - _NEAR_S, time_s[0] + 3.0), near_s + _NEAR_S, 1.0)
+    earliest_s, latest_s = near_s - min(_NEAR_S, span_s[0]), near_s + min(_NEAR_S, span_s[1])
+    moments = np.arange(max(earliest_s, time_s[0] + 3.0), latest_s, 1.0)
     shape = _shapes(time_s - near_s, moments - near_s)
     line = np.linalg.qr(np.column_stack((np.ones(time_s.size), time_s - near_s)))[0]
     left = values - line @ (line.T @ values)

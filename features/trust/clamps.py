@@ -23,6 +23,7 @@ from features.refrigerant import (
     resolve_refrigerant,
 )
 from features.trust.clamp_grid import CLAMPS
+from features.trust.clamp_steps import BESIDE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -60,6 +61,8 @@ _COMPRESSED_SHARE = 0.78
 # a clamp in the air goes its way slower than the pressures, and to the warm side
 _PACE_OF_AIR = 0.36
 _AIR_RISE_K = 2.5
+# refrigerant that starts to flow cools every line for a moment, air under the hood none
+_LEAST_DIP_K = -1.1
 # air under the hood over ambient air (SAE 2015-01-1689 reports up to 18 K before the condenser)
 _HOOD_OVER_AMBIENT_K = (2.0, 45.0)
 _EXPLAINED_K = 0.5
@@ -174,8 +177,10 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
             for name in LIQUID
         },
     }
-    for name in CLAMPS:
-        slow = levels.early[name] < _PACE_OF_AIR
+    for name, beside in BESIDE.items():
+        # two clamps that go the same slow way tell of the circuit
+        is_alone = ~(levels.early[beside] < _PACE_OF_AIR) if name in LIQUID else True
+        slow = is_alone & (levels.early[name] < _PACE_OF_AIR) & ~(levels.dip[name] < _LEAST_DIP_K)
         found += [
             OffLine(test, name, _way_sentence(levels, name, test))
             for test in np.flatnonzero(slow & told[name] & is_like_hood[name]).tolist()

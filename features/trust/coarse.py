@@ -48,6 +48,10 @@ _LEAST_RUN, _LEAST_EQUAL = 4, 10
 _LEAST_NOISE_PER_STEP = 0.5
 # a rise by so much within so many readings does not end at once for so many more (tuning)
 _RISE_KPA, _RISE_READINGS, _DEAD_READINGS = 12.0, 4, 20
+# No pressure of a fine display stands at one value so long while the compressor works, if it
+# flickers elsewhere: goes back at so many of its readings (tuning).
+_FINE_KPA, _LONG_READINGS = 3.0, 90
+_LEAST_FLICKER_SHARE, _FEWEST_FLICKERS = 0.15, 8
 _LN_HIGHEST_CHANCE = math.log(1e-9)
 
 
@@ -241,6 +245,8 @@ def _is_cut_off(values: Floats, at_end: Booleans) -> bool:
     resolution = resolution_of(moving)
     if n_equal < _LEAST_EQUAL or not np.isfinite(resolution):
         return False
+    if _stands_long(moving, at_end, resolution):
+        return True
     # a sensor slower than the logger stands still between two of its own readings
     held = readings_per_update(moving)
     noise = noise_between(moving[::held], resolution)
@@ -248,6 +254,18 @@ def _is_cut_off(values: Floats, at_end: Booleans) -> bool:
         return held == 1 and _stops_dead(values, at_end, resolution)
     same = math.erf(resolution / (2.0 * math.sqrt(2.0) * noise))
     return n_equal / held * math.log(max(same, 1e-300)) < _LN_HIGHEST_CHANCE - math.log(values.size)
+
+
+def _stands_long(moving: Floats, at_end: Booleans, resolution: float) -> bool:
+    """Whether a fine display that flickers elsewhere stands long at the highest value."""
+    steps = np.diff(moving)
+    n_back = int(np.count_nonzero(steps[1:] * steps[:-1] < 0.0))
+    least = max(_FEWEST_FLICKERS, _LEAST_FLICKER_SHARE * np.count_nonzero(np.isfinite(moving)))
+    if resolution > _FINE_KPA or n_back < least:
+        return False
+    borders = np.flatnonzero(np.diff(np.concatenate(([False], at_end, [False])).astype(np.int8)))
+    longest = int(np.max(borders[1::2] - borders[::2], initial=0))
+    return longest >= _LONG_READINGS * readings_per_update(moving)
 
 
 def _stops_dead(values: Floats, at_end: Booleans, resolution: float) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 import polars as pl
 
 from features.channels import CHANNEL
+from features.trust.clamp_early_moves import find_early_moves
 from features.trust.clamp_grid import CLAMPS, ClampGrid, make_clamp_grid
 from features.trust.clamp_levels import ClampLevels, find_levels
 from features.trust.clamp_moves import (
@@ -46,8 +47,9 @@ if TYPE_CHECKING:
     from features.settings import DerivationSettings
     from features.trust.ordered import Ordered
 
-# lines are on their way from soak to work for so long
-_STARTING_S = 90.0
+_BENDING_S = 25.0
+# lines are on their way from soak to work for so long; a move to a known line is told sooner
+_STARTING_S, _SURE_MOVE_S = 150.0, 90.0
 _WORDS = {name: CHANNEL[name].meaning.split(",")[0] for name in CLAMPS}
 
 
@@ -71,7 +73,11 @@ def find_misplaced_sensors(
     grid = make_clamp_grid(ordered, context)
     departures = find_departures(grid, ordered)
     levels = find_levels(grid)
-    _forget(levels, [each for each in departures if not _is_at_start(grid, each)])
+    _forget(levels, [each for each in departures if not _is_on_the_way(grid, each)])
+    early = _first_of_each(find_early_moves(grid, levels, ordered), departures)
+    departures = [*departures, *early]
+    # an exchanged clamp bends with the start; one that was moved later is not exchanged
+    _forget(levels, [each for each in early if not _is_at_start(grid, each, _BENDING_S)])
     exchanged = find_exchanged(grid, levels)
     # at the start an exchanged clamp goes the way of the other line, which looks like a move
     departures = [
@@ -110,6 +116,12 @@ def find_misplaced_sensors(
     )
 
 
+def _first_of_each(early: list[Departure], later: list[Departure]) -> list[Departure]:
+    """The early departures of clamps that have no other."""
+    known = {(each.test, each.channel) for each in later}
+    return [each for each in early if (each.test, each.channel) not in known]
+
+
 def _both(found: Exchanged) -> tuple[str, str]:
     return found.one, found.other
 
@@ -132,10 +144,16 @@ def _forget(levels: ClampLevels, departures: list[Departure]) -> None:
         levels.level[departure.channel][departure.test] = np.nan
 
 
-def _is_at_start(grid: ClampGrid, departure: Departure) -> bool:
+def _is_on_the_way(grid: ClampGrid, departure: Departure) -> bool:
+    """Whether a departure may be that of a whole line, which a start takes a while to settle."""
+    starting_s = _STARTING_S if departure.to_channel is None else _SURE_MOVE_S
+    return _is_at_start(grid, departure, starting_s)
+
+
+def _is_at_start(grid: ClampGrid, departure: Departure, starting_s: float) -> bool:
     span = slice(int(grid.first[departure.test]), int(grid.first[departure.test + 1]))
     start_s = grid.start_s[span][np.isfinite(grid.since_start_s[span])]
-    return bool(departure.from_s < start_s[0] + _STARTING_S)
+    return bool(departure.from_s < start_s[0] + starting_s)
 
 
 def _is_relabelled(grid: ClampGrid, departure: Departure) -> bool:

@@ -108,12 +108,16 @@ def _references(evidence: PressureEvidence) -> list[tuple[Rule, Booleans, Boolea
     air = evidence.standing.atmospheric_kpa
     within = np.clip(_WITHIN_K * evidence.slope_kpa_per_k, _WITHIN_LEAST_KPA, _WITHIN_MOST_KPA)
     low_lacks, high_lacks = (np.abs(each + air) < within for each in (low, high))
-    low_added, high_added = (np.abs(each - air) < within for each in (low, high))
+    low_added = np.abs(low - air) < within
     is_high_above, is_low_above = high - low > _APART_KPA, low - high > _APART_KPA
     is_same = np.abs(high - low) < _SAME_KPA
     both_lack = low_lacks & high_lacks & is_same & evidence.has_liquid
     proof = (evidence.superheat_k < _SMALL_SUPERHEAT_K) | (evidence.approach_k < _SMALL_APPROACH_K)
-    both_added = low_added & high_added & is_same & proof
+    # what no machine at work can have needs less of the standing one
+    nearly = [np.abs(each - air) < _WITHIN_MOST_KPA for each in (low, high)]
+    both_added = nearly[0] & nearly[1] & is_same & proof
+    # one side at saturation and the other an atmosphere above it to a few kPa
+    low_added |= (np.abs(low - high - air) < _WITHIN_LEAST_KPA) & (np.abs(high) < _WITHIN_MOST_KPA)
     return [
         (
             Rule.GAUGE_READ_AS_ABSOLUTE,

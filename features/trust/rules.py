@@ -48,6 +48,7 @@ class Rule(Enum):
     EXCHANGER_BALANCE_IMPOSSIBLE = (
         "the clamps around the internal heat exchanger contradict each other"
     )
+    INSTRUMENT_OFFSET = "an instrument that reads off on every car"
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
     CLOCK_JUMP = "the clock was put forward: a hole in the times, but none in the readings"
     GAP = "nothing was logged for a while; nothing is carried across"
@@ -73,7 +74,8 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLIPPED.code: (
         "ten equal highest readings of a pressure at work, four in a row, and noise of at least "
-        "half a display step below them, or a fast rise that ends in twenty equal readings"
+        "half a display step below them, a fast rise that ends in twenty equal readings, or 90 "
+        "equal ones at work of a display finer than 3 kPa that flickers elsewhere"
     ),
     Rule.TOO_COARSE.code: (
         "60 readings of a line, duct, intake or pressure that take at least two values; for the "
@@ -110,7 +112,9 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLAMP_MOVED.code: (
         "both pressures, a known refrigerant, 40 s before and a minute after the move with the "
-        "compressor at work, and a step of 4 K at the pace of a clamp on a pipe"
+        "compressor at work, and a step of 4 K at the pace of a clamp on a pipe; in the first "
+        "minutes after the start a step of 7 K that the pressures do not share, and lines that "
+        "end in an order that no circuit takes or on each other"
     ),
     Rule.CLAMPS_EXCHANGED.code: (
         "both pressures, a known refrigerant, ambient air and two minutes after the start; two "
@@ -122,7 +126,7 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLAMP_LAG.code: (
         "a soak, the start, two minutes after it, the low side, a known refrigerant, and a clamp "
-        "on a suction line"
+        "on a suction line; where it is but a little slow, a second suction line that is not"
     ),
     Rule.LIQUID_LINE_ABOVE_CONDENSING.code: (
         "the high side, a known refrigerant and a clamp on the liquid line, half a minute of "
@@ -135,6 +139,10 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     Rule.EXCHANGER_BALANCE_IMPOSSIBLE.code: (
         "a car on record with an internal heat exchanger, the four clamps around it, and two "
         "minutes after the start"
+    ),
+    Rule.INSTRUMENT_OFFSET.code: (
+        "standing cars before the start in tests of one instrument, three vehicles or more: both "
+        "gauges, for thermometers and clamps also lines at one temperature and a known refrigerant"
     ),
     Rule.TIME_NOT_INCREASING.code: "two rows",
     Rule.CLOCK_JUMP.code: (
@@ -169,7 +177,7 @@ TRUST = Table(
 
 @dataclass(frozen=True)
 class Screened:
-    """Samples with distrusted values made null, and the TRUST frame that says which.
+    """Samples with distrusted values made null, TRUST that says which, and SOAK_BIASES.
 
     `soak` has the medians of all channels before the start, as they were read.
     `clamp_moves`: test_id, channel, from_s of clamps that moved while they were logged.
@@ -179,3 +187,4 @@ class Screened:
     trust: pl.DataFrame
     soak: pl.DataFrame
     clamp_moves: pl.DataFrame
+    soak_biases: pl.DataFrame

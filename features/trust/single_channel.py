@@ -119,8 +119,8 @@ def _frozen(
         return np.bool_(0)
     moves = np.zeros(stacked.time_s.size, dtype=np.bool_)
     for each in known:
-        # a NaN moves too
-        moves[1:] |= each[1:] != each[:-1]
+        # NaN where either reading is unknown, which is no move
+        moves[1:] |= np.abs(np.diff(each)) > 0.0
     return frozen_rows(moves, known, stacked)
 
 

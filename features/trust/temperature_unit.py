@@ -38,7 +38,8 @@ _NEAR_NOTED_K = 12.0
 # An engine that has run leaves these lines hot; at work they lie above the saturation
 # temperature of their side, but for what sensors are off (tuning values).
 _NEAR_ENGINE = {"compressor_suction_c": "low_side_kpa", "compressor_discharge_c": "high_side_kpa"}
-_BELOW_SATURATION_K, _HOT_LINE_K, _HOTTEST_LINE_K = 5.0, 40.0, 45.0
+_BELOW_SATURATION_K = {"compressor_suction_c": 5.0, "compressor_discharge_c": -3.0}
+_HOT_LINE_K, _HOTTEST_LINE_K = 40.0, 45.0
 _FAR_BELOW_SATURATION_K = {"compressor_suction_c": 6.0, "compressor_discharge_c": 10.0}
 _HOT_FROM_ENGINE = frozenset({"coolant_c", "underhood_air_c"})
 _AIR = ("intake_air_c", "ambient_air_c", "condenser_inlet_air_c", "cabin_air_c")
@@ -156,7 +157,7 @@ def _is_possible_at_work(standing: Standing, channel: str, written: str) -> Bool
     rest; at work it would then lie below saturation.
     """
     late = _set_right(standing.at_work(channel), written)
-    return np.asarray(late > _coldest_at_work_c(standing, channel) - _BELOW_SATURATION_K)
+    return np.asarray(late > _coldest_at_work_c(standing, channel) - _BELOW_SATURATION_K[channel])
 
 
 def _is_impossible_as_read(standing: Standing, channel: str, written: str) -> Booleans:

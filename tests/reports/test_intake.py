@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 import polars as pl
-from site_content import make_content
+from site_content import CLOCK, make_content
 
+from models.tables import INSTRUMENT_OFFSETS
 from reports.display import file_stem
-from reports.intake import Refusal, RefusedLog, read_intake
+from reports.intake import OffInstrument, Refusal, RefusedLog, read_intake
 
 
 def with_refusals(content, causes):
@@ -113,3 +114,21 @@ def test_logs_that_wait_stand_with_the_rows_to_paste():
     (waiting,) = intake.waiting
     assert [path for path, _ in waiting.logs] == ["<b>a.csv", "b.csv"]
     assert (waiting.header, waiting.rows) == ("log,vehicle_id", ("<b>a.csv,", "b.csv,"))
+
+
+def test_instruments_that_read_off_are_told_sensor_by_sensor():
+    content = make_content(1)
+    rows = [
+        {"instrument_id": name, "channel": channel, "from_at": CLOCK, "sentence": sentence}
+        for name, channel, sentence in (
+            ("meter b", "low_side_kpa", "the low-side gauge stands 60 kPa above the other"),
+            ("meter a", "all_temperatures", "all lines stand 4.2 K below saturation"),
+        )
+    ]
+    offsets = INSTRUMENT_OFFSETS.conform(pl.DataFrame(rows))
+    intake = read_intake(replace(content, instrument_offsets=offsets))
+    assert intake.instruments == (
+        OffInstrument("meter a", ("all lines stand 4.2 K below saturation",)),
+        OffInstrument("meter b", ("the low-side gauge stands 60 kPa above the other",)),
+    )
+    assert read_intake(content).instruments == ()

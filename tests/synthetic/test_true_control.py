@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from synthetic.plant import cars as kinds
-from synthetic.true_control import Control, true_events, true_regimes
+from synthetic.true_control import EVENT_SHARE, Control, true_events, true_regimes
 
 
 def control(kind=kinds.EXTERNAL, seconds=900, greatest=1.0, **curves):
@@ -18,6 +18,7 @@ def control(kind=kinds.EXTERNAL, seconds=900, greatest=1.0, **curves):
         "fan_stage": np.zeros(seconds),
         "duct_c": np.full(seconds, 8.0),
         "high_side_kpa": np.full(seconds, 1200.0),
+        "engine_rpm": np.full(seconds, 800.0),
     }
     return Control(kind, greatest, **(usual | curves))
 
@@ -104,10 +105,33 @@ def test_events_are_steps_with_their_swing():
     assert stroke_down.swing_kpa == pytest.approx(0.0)
 
 
-def test_slow_wandering_of_the_stroke_is_no_event():
-    # 30 points up and down in 200 s each: 3 points in 20 s
+def test_a_ramp_begins_where_the_stroke_leaves_its_level():
+    # 40 points in 100 s: the quickest 20 s lie anywhere in it
+    ramp = 0.9 - 0.004 * np.clip(np.arange(600) - 200.0, 0.0, 100.0)
+    found = true_events(control(seconds=600, stroke=ramp))[0]
+    assert found.kind_code == "displacement_down"
+    assert found.time_s == pytest.approx(200, abs=3)
+
+
+@pytest.mark.parametrize(
+    ("after_s", "is_alone"), [(-60, True), (-20, False), (20, False), (60, True)]
+)
+def test_a_swing_has_one_cause_or_is_nobodys(after_s, is_alone):
+    clock = np.arange(600)
+    fan = np.where(clock >= 300 + after_s, 2.0, 1.0)
+    stroke = np.where(clock < 300, 0.8, 0.4)
+    events = true_events(control(seconds=600, fan_stage=fan, stroke=stroke))
+    assert [e.is_alone for e in events if e.kind_code == "displacement_down"] == [is_alone]
+    # the engine takes the stroke along
+    engine = np.where(clock >= 300 + after_s, 1500.0, 800.0)
+    [step] = true_events(control(seconds=600, engine_rpm=engine, stroke=stroke))
+    assert step.is_alone == is_alone
+
+
+def test_slow_wandering_of_the_stroke_is_no_event_that_counts():
+    # 30 points up and down in 200 s each: 5 points in 20 s at most
     wander = 0.5 + 0.15 * np.sin(np.arange(900) * np.pi / 200.0)
-    assert true_events(control(stroke=wander)) == []
+    assert all(event.size < EVENT_SHARE for event in true_events(control(stroke=wander)))
 
 
 def test_the_stroke_at_start_and_stop_is_no_event_of_its_own():

@@ -12,9 +12,12 @@ import polars as pl
 import pyarrow as pa
 import pytest
 
+from synthetic.befalling import Drawn
+from synthetic.car_models import MODELS
 from synthetic.log_clock import log_clock
 from synthetic.mishaps import MISHAP, SHARED_BY_INSTRUMENT
 from synthetic.trust_trials import CLEAN, TrialOrder, write_trust_trials
+from synthetic.untellable import UNTELLABLE, Case
 
 SMALL = TrialOrder(seed=5, logs_per_mishap=2, clean_logs=24, seconds=300)
 WRITTEN_KPA = {"psig": 6.894757, "bar gauge": 100.0, "kPa abs": 1.0}
@@ -237,3 +240,42 @@ def test_a_clock_keeps_and_names_rows_as_its_fitting_says():
     assert jumped.instants_s.tolist() == [0, 1, 62, 63]
     twice = log_clock({**still, "fit_repeated_from_s": 1.0, "fit_repeated_rows": 2.0}, 4)
     assert twice.instants_s.tolist() == [0, 1, 1, 2, 2, 3]
+
+
+def case(kind, name, *, reads=None, **drawn):
+    """A log of 300 s that starts at 100 s: R-134a at 10 bar (39.4 degC, from memory)."""
+    truth = {
+        "ambient_air_c": np.full(300, 25.0), "high_side_kpa": np.full(300, 1000.0),
+        "condenser_outlet_c": np.full(300, 32.0), "evaporator_outlet_c": np.full(300, 8.0),
+        "compressor_discharge_c": np.full(300, 70.0), "compressor_suction_c": np.full(300, 15.0),
+    }  # fmt: skip
+    read = dict(truth)
+    if reads is not None:
+        read[name] = np.full(300, reads)
+    model = next(each for each in MODELS if each.refrigerant == "R134a")
+    row = {"model_id": model.model_id, "true_start_s": 100.0, "sensors": list(truth)}
+    runs = np.arange(300) >= 100
+    return UNTELLABLE[kind](Case(row, Drawn({}, (name,), 1.0, "", **drawn), runs, truth, read))
+
+
+@pytest.mark.parametrize(
+    ("reason", "is_exempt"),
+    [
+        # a step of 62 K a minute after the start, none at rest, none between lines that stand alike
+        (lambda: case("clamp_moved", "compressor_discharge_c", moment_s=160.0,
+                      detail="evaporator_outlet_c"), False),
+        (lambda: case("clamp_moved", "compressor_discharge_c", moment_s=60.0,
+                      detail="evaporator_outlet_c"), True),
+        (lambda: case("clamp_moved", "condenser_outlet_c", moment_s=160.0, reads=30.0,
+                      detail="condenser_outlet_c"), True),
+        (lambda: case("absolute_as_gauge", "high_side_kpa"), True),
+        (lambda: case("absolute_as_gauge", "low_side_kpa"), False),
+        (lambda: case("liquid_clamp_hot", "condenser_outlet_c", reads=45.0), False),
+        (lambda: case("liquid_clamp_hot", "condenser_outlet_c", reads=36.0), True),
+        # no suction line is 15 K warmer than the air around it
+        (lambda: case("clamp_loose", "evaporator_outlet_c", reads=40.0), False),
+        (lambda: case("clamp_loose", "evaporator_outlet_c", reads=24.0), True),
+    ],
+)  # fmt: skip
+def test_what_a_circuit_can_show_is_exempt(reason, is_exempt):
+    assert bool(reason()) == is_exempt
