@@ -23,7 +23,7 @@ from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
 from models.instrument_offsets import find_instrument_offsets
 from models.offset_effects import widen_by_offsets
-from models.residuals import compare_tests, residual_frame
+from models.residuals import compare_tests, direction_frame, residual_frame
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
 
@@ -92,8 +92,8 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
     features = widen_by_offsets(inputs.features, tests, offsets)
     compared = compare_tests(features, tests, settings)
-    plain = pl.concat([residual_frame(part, settings) for part in compared])
-    residuals, test_q = add_flags(plain, tests, settings)
+    plain = pl.concat([residual_frame(part) for part in compared])
+    residuals, test_q = add_flags(plain, direction_frame(compared), tests, settings)
     gaps = find_gaps(residuals, tests)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)

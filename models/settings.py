@@ -72,6 +72,24 @@ class AssessmentSettings(BaseModel):
         ge=100,
         description="Residuals from which on scale and tail are estimated from the fleet.",
     )
+    least_calibration_vehicles: int = Field(
+        default=200,
+        ge=50,
+        description=(
+            "Cars from whose deviations the chance of a deviation is counted: of the model, "
+            "else of its architecture, else of all in the same control state. With fewer "
+            "everywhere, the stated tail is used and the value marked approximate."
+        ),
+    )
+    direction_share: float = Field(
+        default=0.8,
+        gt=0.0,
+        lt=1.0,
+        description=(
+            "Share of the tolerated chance of error that goes to quantities straying "
+            "together in an adverse direction; the rest goes to single quantities."
+        ),
+    )
     largest_relative_uncertainty: float = Field(
         default=1.0,
         gt=0.0,

@@ -20,10 +20,17 @@ from reports.findings import read_comparison
 from reports.wording import quantity_words, reason_words, regime_words, state_words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from pipeline.warehouse import Warehouse
     from reports.settings import ReportSettings
+
+_HOW_P_WAS_FOUND = {
+    "exact": "counted among {cars} cars of its model",
+    "pooled": "counted among {cars} cars of its kind",
+    "tail_model": "beyond what {cars} cars can count: a stated tail",
+    "approximate": "approximate: too few cars to count among",
+}
 
 
 class UnknownVehicleError(LookupError):
@@ -96,9 +103,16 @@ def _evidence_lines(
         yield from wrapped(
             f"{line.quantity}, {line.regime}: observed {line.observed}, expected {line.expected}, "
             f"difference {line.difference}, spread {line.spread}; "
-            f"z {line.z_text}, p {line.p_text}, q {line.q_text}; compared with {line.baseline}.",
+            f"z {line.z_text}, p {line.p_text}{_how_found(row)}, q {line.q_text}; "
+            f"compared with {line.baseline}.",
             "    ",
         )
+
+
+def _how_found(row: Mapping[str, Any]) -> str:
+    """How the p-value was found, in brackets; nothing for rows of older stores."""
+    words = _HOW_P_WAS_FOUND.get(row["calibration_code"] or "")
+    return f" ({words.format(cars=row['n_calibration'])})" if words else ""
 
 
 def _unread_lines(unread: pl.DataFrame) -> Iterator[str]:
