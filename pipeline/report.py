@@ -44,6 +44,7 @@ _FRAMES = (
     "rejected",
     "notices",
     "unassigned",
+    "drifts",
     "instrument_offsets",
 )
 

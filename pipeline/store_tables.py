@@ -22,6 +22,8 @@ from features.tables import Column, Table
 from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.disposition_tables import DISPOSITION_PRECISION
+from models.drift_tables import DRIFTS, LEAKS
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -32,6 +34,7 @@ from models.tables import (
 )
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
+from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 
 LOGS = Table(
     "logs",
@@ -124,12 +127,17 @@ PER_TEST_TABLES = (
     STORIES,
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
-ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+ASSESSMENT_TABLES = (
+    INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
+    DISPOSITION_PRECISION,
+)  # fmt: skip
+# What only the store knows, and a new store takes over from the old one.
+KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
     *REGISTRY_TABLES.values(),
-    RUNS,
+    *KEPT_TABLES,
 )

@@ -29,6 +29,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "n_tests",
         "worst_z",
         "missing",
+        "handling",
     ),
     "evidence": (
         "vehicle_id",
@@ -92,6 +93,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
     "unassigned": ("path", "sentence", "hint", "columns", "row"),
+    "drifts": ("vehicle_id", "feature", "regime", "outlook_code", "leaves_band_at", "sentence"),
     "instrument_offsets": ("instrument_id", "channel", "from_at", "sentence"),
 }
 
@@ -102,8 +104,9 @@ class SiteContent:
 
     Parameters
     ----------
-    states, evidence, residuals
-        Tables of `models`: one row per vehicle, per finding, per test and feature.
+    states, evidence, residuals, drifts
+        Tables of `models`: one row per vehicle, per finding, per test and feature, per
+        vehicle and feature.
     features, windows, unread, stories, events, trust
         Tables of `features`.
     context
@@ -145,6 +148,7 @@ class SiteContent:
     rejected: pl.DataFrame
     notices: pl.DataFrame
     unassigned: pl.DataFrame
+    drifts: pl.DataFrame
     instrument_offsets: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from models.assessments import rows_by
+from models.drift_tables import Outlook
 
 if TYPE_CHECKING:
     from reports.content import SiteContent
@@ -22,7 +23,7 @@ Rows = dict[str, list[Row]]
 
 @dataclass(frozen=True)
 class Ledger:
-    """Rows by vehicle (residuals, evidence, repairs, tests) and by test or log (the rest).
+    """Rows by vehicle (residuals, evidence, drifts, repairs, tests) and by test or log (the rest).
 
     `duct_sources` tells by test which sensors its duct air is from, `samples_hashes` what its
     samples were made of, where that is known.
@@ -31,6 +32,7 @@ class Ledger:
     states: dict[str, Row]
     evidence: Rows
     residuals: Rows
+    drifts: Rows
     repairs: Rows
     tests: Rows
     windows: Rows
@@ -56,6 +58,7 @@ def open_ledger(content: SiteContent) -> Ledger:
         residuals=rows_by(
             content.residuals.sort("vehicle_id", "test_id", "feature", "regime"), "vehicle_id"
         ),
+        drifts=rows_by(_drifting(content.drifts), "vehicle_id"),
         repairs=rows_by(content.repairs.sort("performed_at", "repair_id"), "vehicle_id"),
         tests=rows_by(content.context.sort("started_at", "test_id"), "vehicle_id"),
         windows=rows_by(content.windows.sort("test_id", "window_number"), "test_id"),
@@ -68,6 +71,12 @@ def open_ledger(content: SiteContent) -> Ledger:
         duct_sources=_duct_sources(content.features),
         samples_hashes=dict(content.logs.sort("path").select("test_id", "inputs_hash").iter_rows()),
     )
+
+
+def _drifting(drifts: pl.DataFrame) -> pl.DataFrame:
+    """Where a drift out of the band is seen and dated, the nearest date first."""
+    dated = drifts.filter(pl.col("outlook_code") == Outlook.DATED.code)
+    return dated.sort("vehicle_id", "leaves_band_at", "feature", "regime")
 
 
 def _duct_sources(features: pl.DataFrame) -> dict[str, str]:

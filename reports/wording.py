@@ -104,6 +104,8 @@ QUANTITY_WORDS: dict[str, str] = {
     "air_enthalpy_drop_kj_per_kg": "enthalpy drop of the air",
     "duct_drop_at_reference_humidity_k": "duct drop corrected for humidity",
     "capacity_index_kj_per_kg": "cooling capacity index",
+    "intake_stray_share": "share of under-hood air in the intake reading",
+    "static_over_saturation_kpa": "standing pressure over saturation",
     "fan_events_per_min": "fan switching rate",
     "compressor_events_per_min": "compressor switching rate",
     "displacement_events_per_min": "rate of changes of stroke or speed",

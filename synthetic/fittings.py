@@ -35,17 +35,22 @@ def _offset(instrument: Instrument, name: str) -> float:
 def _careful(
     rng: np.random.Generator, instrument: Instrument, *, clamps_insulated: bool
 ) -> Fitting:
-    """A fitting without mishap: contact and lag of the clamps, errors of the instrument."""
+    """A fitting without mishap: contact and lag of the clamps, errors of the instrument.
+
+    What an instrument states is the half width of a 95 % interval: its errors have half of it
+    as standard deviation, those of temperature shared by the instrument and of the channel
+    together.
+    """
     low, high = instrument.low_side_kpa / 2.0, instrument.high_side_kpa / 2.0
     kelvin = instrument.temperature_k / 2.0
     return Fitting(
         contact_share=0.025 if clamps_insulated else 0.07,
         contact_scatter=0.35,
         clamp_lag_s=(7.0 if clamps_insulated else 12.0) * float(np.exp(0.2 * rng.normal())),
-        low_offset_kpa=0.6 * low * _offset(instrument, "low"),
-        high_offset_kpa=0.6 * high * _offset(instrument, "high"),
+        low_offset_kpa=low * _offset(instrument, "low"),
+        high_offset_kpa=high * _offset(instrument, "high"),
         temperature_offset_k=0.5 * kelvin * _offset(instrument, "temperature"),
-        channel_scatter_k=0.4 * kelvin,
+        channel_scatter_k=0.85 * kelvin,
         low_noise_kpa=0.35 * low,
         high_noise_kpa=0.35 * high,
         gaps_per_hour=float(rng.random() < 0.1) * 4.0,

@@ -15,6 +15,7 @@ from features.screening import TRUST
 from features.story import STORIES
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.drift_tables import DRIFTS
 from models.tables import EVIDENCE, INSTRUMENT_OFFSETS, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
 from pipeline.store_tables import LOGS, NOTICES, REJECTED, UNASSIGNED
@@ -189,6 +190,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         rejected=_frame(REJECTED, _rejected(every)),
         notices=_frame(NOTICES, _notices(cars, tests)),
         unassigned=_frame(UNASSIGNED, [_waiting()]),
+        drifts=DRIFTS.empty(),
         instrument_offsets=_frame(INSTRUMENT_OFFSETS, []),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
