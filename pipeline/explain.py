@@ -115,7 +115,7 @@ def _story_lines(stories: pl.DataFrame, settings: ReportSettings) -> Iterator[st
     for sentence in stories["sentence"].drop_nulls():
         yield ""
         yield "What happened in the latest test"
-        yield from _wrapped(in_display_units(sentence, settings), "  ")
+        yield from wrapped(in_display_units(sentence, settings), "  ")
 
 
 def _how_found(row: Mapping[str, Any]) -> str:
