@@ -140,6 +140,25 @@ class AssessmentSettings(BaseModel):
     silent_after_days: float = Field(
         default=400.0, gt=0.0, description="Days without a test after which a car is `silent`."
     )
+    least_visits: int = Field(
+        default=4,
+        ge=3,
+        description="Visits since the last service from which on drift between them is looked at.",
+    )
+    drift_horizon_years: float = Field(
+        default=5.0,
+        gt=0.0,
+        le=50.0,
+        description="A band that is likely left later than this many years ahead is not dated.",
+    )
+    weighing_uncertainty_g: float = Field(
+        default=25.0,
+        gt=0.0,
+        description=(
+            "Standard uncertainty, g, of the refrigerant lost as weighed at a service: filling, "
+            "recovery and scales together."
+        ),
+    )
     instrument_offset_k: float = Field(
         default=2.0,
         gt=0.0,

@@ -119,6 +119,12 @@ STATES = Table(
             "the largest adverse deviation in the latest test, in spreads, with its sign",
         ),
         Column("missing", _TEXT, "", "what would be needed for a fuller judgement"),
+        Column(
+            "handling_code", _TEXT, "",
+            "what a person made of the state: acknowledged, snoozed or reopened; null: nothing",
+        ),
+        Column("acknowledged_until", pl.Date(), "", "day from which that no longer counts"),
+        Column("handling", _TEXT, "", "the same in words: who, when, why"),
     ),
 )  # fmt: skip
 

@@ -18,6 +18,8 @@ SCHEMAS: tuple[str, ...] = (
     "d08365c68ceaf4be",
     "b5fc8ab6b3100864",
     "669eb3e68efe5458",
+    "729b9b787a80c80b",
+    "e3b391e878c906d1",
 )
 
 
