@@ -420,3 +420,16 @@ def test_a_fin_sensor_in_one_car_changes_nothing_for_another():
     own = together.filter(test_number=0)
     assert own["regime"].to_list() == alone["regime"].to_list()
     assert at(together.filter(test_number=1), 600) == "saturated"
+
+
+def test_pressures_that_stay_apart_are_no_compressor_at_rest():
+    # a fan stage seen as a stop: after it the pressures stay apart for good, which none at rest
+    # can do; after a real stop they come together with 60 s
+    fallen = lagged(TIME_S, 400.0, -500.0, tau_s=3.0)
+    kept = after_a_stand(280.0 - 0.1 * fallen, 1700.0 + fallen, condenser_fan_pct=None)
+    at_rest = lagged(TIME_S, 400.0, -900.0, tau_s=60.0)
+    stopped = after_a_stand(280.0 - 0.55 * at_rest, 1700.0 + at_rest, condenser_fan_pct=None)
+    for samples, regime in ((kept, "saturated"), (stopped, "off")):
+        ends = derive(samples, context(compressor="fixed_clutch"), SETTINGS)
+        assert "compressor_off" in set(ends.events["kind_code"])
+        assert at(regimes(samples, "fixed_clutch"), 600) == regime
