@@ -30,9 +30,11 @@ import polars as pl
 
 from features.channels import CHANNEL
 from features.cycle_records import CYCLE_RECORDS
+from features.explained_records import EXPLAINED_RECORDS
 from features.rate_records import RATE_RECORDS
 from features.records import Condition, Feature, Port
 from features.tables import Column, Table
+from features.transient_records import TRANSIENT_RECORDS
 from features.whole_test_records import STANDING_RECORDS
 
 _ONE = pl.lit(1.0)
@@ -156,7 +158,14 @@ WINDOW_RECORDS: tuple[Feature, ...] = (
     ),
 )  # fmt: skip
 
-FEATURE_RECORDS = (*WINDOW_RECORDS, *CYCLE_RECORDS, *RATE_RECORDS, *STANDING_RECORDS)
+FEATURE_RECORDS = (
+    *WINDOW_RECORDS,
+    *CYCLE_RECORDS,
+    *RATE_RECORDS,
+    *STANDING_RECORDS,
+    *TRANSIENT_RECORDS,
+    *EXPLAINED_RECORDS,
+)
 FEATURE: dict[str, Feature] = {feature.name: feature for feature in FEATURE_RECORDS}
 
 

@@ -23,6 +23,7 @@ from features.cycles import find_cycles
 from features.event_confidence import LIKELY
 from features.event_kinds import UNSETTLING
 from features.events import EVENTS, EventInputs, describe_events, detect_events
+from features.explained_effects import EFFECTS
 from features.impossible import describe_impossible, withhold_impossible
 from features.instruments import add_sensor_uncertainties
 from features.intake_share import (
@@ -32,19 +33,22 @@ from features.intake_share import (
     find_strays,
 )
 from features.periodic import drop_overlapping, find_periodic_units
-from features.rates import rate_tests
 from features.regime_spans import REGIMES, describe_regimes
 from features.regimes import CONTINUOUS, WHOLE_TEST, Regime, add_regimes
 from features.screening import TRUST, screen
 from features.settling import judge_settling, logger_resolutions
 from features.static_pressure import check_static_pressure
+from features.story import STORIES
 from features.swings import SWING, find_swings
+from features.transients import Logged
 from features.unread import UNREAD, describe_unread
+from features.whole_tests import read_whole_tests
 from features.window_values import read_windows
 from features.windows import WINDOWS, describe_windows, find_steady_units, join_units
 
 if TYPE_CHECKING:
     from features.settings import DerivationSettings
+    from features.tables import Table
     from features.trust.rules import Screened
 
 _STORED_DECIMALS = 6
@@ -69,6 +73,8 @@ class Derived:
     regimes: pl.DataFrame
     cycle_points: pl.DataFrame
     soak_biases: pl.DataFrame
+    effects: pl.DataFrame
+    stories: pl.DataFrame
 
 
 def derive(
@@ -152,6 +158,8 @@ class _Part:
     regimes: pl.DataFrame
     cycle_points: pl.DataFrame
     distrusted: pl.DataFrame
+    effects: pl.DataFrame
+    stories: pl.DataFrame
 
 
 def _derive_at(
@@ -180,10 +188,11 @@ def _derive_at(
     )
     windows = describe_windows(units, blocks, tests, block_s)
     read = read_windows(blocks, units, tests, settings, block_s)
-    rates = rate_tests(blocks, log, block_s)
+    logged = Logged(samples, blocks, likely, cycles["compressor_on"], block_s)
+    whole = read_whole_tests(logged, log, tests, settings)
     rows = [
         withhold_impossible(read.features),
-        rates.join(shares, on="test_number", how="left", maintain_order="left"),
+        whole.features.join(shares, on="test_number", how="left", maintain_order="left"),
     ]
     return _Part(
         describe_events(log.events, tests),
@@ -193,6 +202,8 @@ def _derive_at(
         describe_regimes(blocks, tests, block_s),
         describe_cycle_points(read.units, windows, tests),
         pl.concat([describe_impossible(read.features), describe_strays(strays, tests)]),
+        whole.effects,
+        whole.stories,
     )
 
 
@@ -232,30 +243,38 @@ def _stack(
 ) -> Derived:
     """The parts as frames of the declared tables, ordered by test."""
     if not parts:
-        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS)
+        tables = (EVENTS, WINDOWS, FEATURES, UNREAD, REGIMES, CYCLE_POINTS, EFFECTS, STORIES)
         nothing = {table.name: table.empty() for table in tables}
         return Derived(trust=screened.trust, soak_biases=screened.soak_biases, **nothing)
-    features = pl.concat([part.features for part in parts], how="diagonal").drop("test_id")
-    named = features.join(
-        tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
-    ).drop("test_number")
-    named = named.join(
-        static.with_columns(regime=pl.lit(WHOLE_TEST)),
-        on=("test_id", "regime"),
+    standing = static.join(tests.select("test_id", "test_number"), on="test_id").drop("test_id")
+    rows = pl.concat([part.features.drop("test_id") for part in parts], how="diagonal").join(
+        standing.with_columns(regime=pl.lit(WHOLE_TEST)),
+        on=("test_number", "regime"),
         how="left",
         maintain_order="left",
     )
-    rounded = FEATURES.conform(named).with_columns(pl.selectors.float().round(_STORED_DECIMALS))
+    features = _named([rows], FEATURES, tests)
     distrusted = [part.distrusted for part in parts]
     return Derived(
         pl.concat([screened.trust, *distrusted]).sort(TRUST.key),
         pl.concat([part.events for part in parts]).sort("test_id", "event_number"),
         pl.concat([part.windows for part in parts]).sort("test_id", "window_number"),
-        rounded.sort("test_id", "regime"),
+        features,
         pl.concat([part.unread for part in parts]).sort("test_id"),
         pl.concat([part.regimes for part in parts]).sort(REGIMES.key),
         pl.concat([part.cycle_points for part in parts]).sort(
             "test_id", "window_number", "station_order"
         ),
         screened.soak_biases,
+        _named([part.effects for part in parts], EFFECTS, tests),
+        _named([part.stories for part in parts], STORIES, tests),
     )
+
+
+def _named(parts: list[pl.DataFrame], table: Table, tests: pl.DataFrame) -> pl.DataFrame:
+    """Parts with test_number as one frame of a table, rounded, in order of its key."""
+    named = pl.concat(parts, how="diagonal").join(
+        tests.select("test_id", "test_number"), on="test_number", maintain_order="left"
+    )
+    rounded = pl.selectors.float().round(_STORED_DECIMALS)
+    return table.conform(named.drop("test_number")).with_columns(rounded).sort(table.key)

@@ -49,6 +49,7 @@ WAYS: dict[str, tuple[tuple[str, ...], ...]] = {
     "condenser_air_c": (("condenser_inlet_air_c",), ("ambient_air_c",)),
     "intake_enthalpy_kj_per_kg": (("intake_air_c", "intake_humidity_pct"),),
     **_CYCLE_WAYS,
+    "superheat_k": (("evaporator_outlet_c", "low_side_kpa"), _SUCTION),
     # any three lines but the discharge
     "static_over_saturation_kpa": tuple(
         (gauge, *lines) for gauge in _BY_PRESSURES for lines in combinations(_STANDING_LINES, 3)
@@ -79,7 +80,18 @@ INTERMEDIATES: dict[str, tuple[str, ...]] = {
 }
 
 # The unit as the last part of a name, longest first; `pressure_ratio` carries none.
-_NAME_SUFFIXES = ("_kj_per_kg", "_per_min", "_kpa", "_kmh", "_rpm", "_pct", "_c", "_k")
+_NAME_SUFFIXES = (
+    "_kj_per_kg",
+    "_kpa_per_s",
+    "_per_min",
+    "_kpa",
+    "_kmh",
+    "_rpm",
+    "_pct",
+    "_c",
+    "_k",
+    "_s",
+)
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,7 @@ _OF_REFRIGERANT = frozenset(
         "condensing_bubble_c",
         "discharge_dew_c",
         "reference_discharge_c",
+        "superheat_k",
         "static_over_saturation_kpa",
         # where an evaporator freezes
         "n_icing_events",

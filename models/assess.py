@@ -17,11 +17,13 @@ from features.trust.soak_biases import SOAK_BIASES
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.coverage import find_gaps
+from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
+from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
 from models.flags import add_flags, add_test_ranks
 from models.history import History, histories
 from models.instrument_offsets import find_instrument_offsets
 from models.offset_effects import widen_by_offsets
-from models.residuals import compare_tests, residual_frame
+from models.residuals import compare_tests, direction_frame, residual_frame
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
 
@@ -41,7 +43,7 @@ class AssessmentInputs:
 
     `features` is the table of `features.catalogue`, `context` that of
     `features.context`, `soak_biases` that of `features.trust.soak_biases`; `vehicles`,
-    `models` and `repairs` come from the registry.
+    `models`, `repairs` and `dispositions` come from the registry.
     """
 
     features: pl.DataFrame
@@ -49,18 +51,22 @@ class AssessmentInputs:
     vehicles: pl.DataFrame
     models: pl.DataFrame
     repairs: pl.DataFrame
+    dispositions: pl.DataFrame = field(default_factory=no_dispositions)
     soak_biases: pl.DataFrame = field(default_factory=SOAK_BIASES.empty)
 
 
 @dataclass(frozen=True)
 class Assessed:
-    """The judgement: one frame per table of `models.tables`."""
+    """The judgement: one frame per table of `models`."""
 
     baselines: pl.DataFrame
     residuals: pl.DataFrame
     assessments: pl.DataFrame
     states: pl.DataFrame
     evidence: pl.DataFrame
+    drifts: pl.DataFrame
+    leaks: pl.DataFrame
+    disposition_precision: pl.DataFrame
     instrument_offsets: pl.DataFrame
 
 
@@ -86,25 +92,37 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
     features = widen_by_offsets(inputs.features, tests, offsets)
     compared = compare_tests(features, tests, settings)
-    plain = pl.concat([residual_frame(part, settings) for part in compared])
-    residuals, test_q = add_flags(plain, tests, settings)
+    plain = pl.concat([residual_frame(part) for part in compared])
+    residuals, test_q = add_flags(plain, direction_frame(compared), tests, settings)
     gaps = find_gaps(residuals, tests)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)
+    repairs = _until(inputs.repairs, "performed_at", as_of)
     past = histories(
         inputs.vehicles,
         assessments.join(tests.select("test_id", "purpose", "repair_id"), on="test_id"),
         found,
-        _until(inputs.repairs, "performed_at", as_of),
+        repairs,
     )
     latest = latest_tests(past, _with_adverse_z(residuals), gaps, watch_z=settings.watch_z)
+    judged = RESIDUALS.conform(residuals.select(_residual_columns(residuals)))
+    drifting = find_drifts(
+        DriftInputs(judged, tests.select(TESTS_LOOKED_AT), repairs, inputs.vehicles, inputs.models),
+        settings,
+        as_of,
+    )
+    evidence = _behind_the_states(found, past, settings)
+    counted = in_force(inputs.dispositions, as_of)
     states = state_frame(past, latest, settings, as_of)
     return Assessed(
         baselines=_rounded(baseline_frame(compared, settings)),
-        residuals=_rounded(RESIDUALS.conform(residuals.select(_residual_columns(residuals)))),
+        residuals=_rounded(judged),
         assessments=_rounded(assessments),
-        states=_rounded(states),
-        evidence=_rounded(_behind_the_states(found, past, settings)),
+        states=_rounded(add_handling(states, evidence, counted, repairs, as_of)),
+        evidence=_rounded(evidence),
+        drifts=_rounded(drifting.drifts),
+        leaks=_rounded(drifting.leaks),
+        disposition_precision=_rounded(precision_frame(counted, inputs.vehicles)),
         instrument_offsets=_rounded(offsets),
     )
 

@@ -77,7 +77,7 @@ def assess_tests(
     tests : frame
         test_id, vehicle_id, started_at.
     test_q : frame
-        test_id, p_value, q_value of the tests that were judged at all.
+        As from `add_flags`: of the tests that were judged at all.
     gaps : frame
         As from `find_gaps`.
     least_z : float

@@ -33,7 +33,7 @@ def baseline_frame(compared: list[Compared], settings: AssessmentSettings) -> pl
         row
         for part in compared
         for fitted in part.comparison.fitted
-        for row in _group_rows(fitted, part.tail, settings)
+        for row in _group_rows(fitted, part.scores.tail, settings)
     ]
     frame = BASELINES.conform(pl.DataFrame(rows, schema=BASELINES.schema))
     return frame.sort(BASELINES.key)

@@ -42,6 +42,7 @@ class Fleet:
     Text columns are object arrays (n,); `pools` is architecture and refrigerant, empty
     where either is not known; `kinds` is steady, periodic or empty, `stages` the
     fan stage that a steady window held, else empty. Quantities as in `Group`.
+    `is_orifice_tube` (n,) is True for cars known to have one.
     """
 
     vehicle_ids: Texts
@@ -53,6 +54,7 @@ class Fleet:
     conditions: Array
     values: Array
     uncertainties: Array
+    is_orifice_tube: Mask
     features: tuple[JudgedFeature, ...]
 
 

@@ -1,9 +1,12 @@
 """Which deviations are findings: q values over features and fleet, size, direction.
 
 Takes the residual frame without q values and the tests, adds q_value and finding_code.
-Within a test the p-values of all judged rows are combined (Simes); over the fleet the
-tests of equal age rank (the latest of every car, the one before, ...) form one family
-(Benjamini-Hochberg). Does not belong here: the verdict on a test or a car.
+Within a test the p-values of all judged rows are combined (Simes), those of the adverse
+directions likewise, and the two by a stated share of the error (a weighted Bonferroni: valid
+whatever depends on what); over the fleet the tests of equal age rank (the latest of every
+car, the one before, ...) form one family (Benjamini-Hochberg). A direction can call out a
+test; which of its quantities are findings is asked of these alone. Does not belong here: the
+verdict on a test or a car.
 """
 
 from __future__ import annotations
@@ -19,6 +22,9 @@ from models.multiplicity import adjusted_within
 if TYPE_CHECKING:
     from models.settings import AssessmentSettings
 
+_HOW = ("calibration_code", "n_calibration")
+_FOUND = ("p_value", *_HOW)
+
 
 def add_test_ranks(tests: pl.DataFrame) -> pl.DataFrame:
     """The tests with `age_rank`: 1 is the latest test of its car, 2 the one before.
@@ -31,20 +37,23 @@ def add_test_ranks(tests: pl.DataFrame) -> pl.DataFrame:
 
 
 def add_flags(
-    residuals: pl.DataFrame, ranks: pl.DataFrame, settings: AssessmentSettings
+    residuals: pl.DataFrame,
+    directions: pl.DataFrame,
+    ranks: pl.DataFrame,
+    settings: AssessmentSettings,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The residuals with q_value and finding_code, and the tests with their p and q value.
 
     `adverse_code` is the finding that a row would be on its side, null where that side is
-    not adverse on this car; needs expansion_device of the tests. The second frame has one
-    row per test that was judged in at least one row: test_id, p_value, q_value.
+    not adverse on this car; needs expansion_device of the tests. `directions` is that of
+    `models.residuals`. The second frame has one row per test that was judged in at least
+    one row: test_id, p_value, q_value, direction_code, direction_p_value, calibration_code,
+    n_calibration.
     """
     judged = residuals.with_row_index("row").filter(pl.col("p_value").is_not_null())
-    judged = judged.select("row", "test_id", "p_value").sort("test_id", "p_value", "row")
-    number = judged["test_id"].rle_id().cast(pl.Int64).to_numpy()
-    within = adjusted_within(judged["p_value"].to_numpy(), number)
-    judged = judged.with_columns(pl.Series("within_test", within))
-    tests = _test_q_values(judged, ranks)
+    judged = _simes(judged.select("row", "test_id", *_FOUND))
+    along = _simes(directions.select("test_id", "direction_code", *_FOUND))
+    tests = _test_q_values(judged, along, ranks, settings.direction_share)
     q_values = (
         judged.join(tests.select("test_id", pl.col("q_value").alias("of_test")), on="test_id")
         .select("row", pl.max_horizontal("within_test", "of_test").alias("q_value"))
@@ -58,17 +67,58 @@ def add_flags(
     return _add_finding_codes(_add_adverse_codes(flagged, ranks), settings), tests
 
 
-def _test_q_values(judged: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
-    """Simes' p-value of every test and its q value among the tests of equal age rank."""
+def _simes(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows, smallest p-value of a test first, with `within_test` adjusted in the test."""
+    ordered = rows.sort(
+        [
+            "test_id",
+            "p_value",
+            *(name for name in ("row", "direction_code") if name in rows.columns),
+        ]
+    )
+    number = ordered["test_id"].rle_id().cast(pl.Int64).to_numpy()
+    within = adjusted_within(ordered["p_value"].to_numpy(), number)
+    return ordered.with_columns(pl.Series("within_test", within))
+
+
+def _test_q_values(
+    judged: pl.DataFrame, along: pl.DataFrame, ranks: pl.DataFrame, share: float
+) -> pl.DataFrame:
+    """The combined p-value of every test and its q value among the tests of equal age rank."""
+    tests = _leading(judged).join(
+        _leading(along, "direction_code").rename(
+            {name: f"direction_{name}" for name in ("p_value", *_HOW)}
+        ),
+        on="test_id",
+        how="left",
+    )
+    of_quantities = pl.col("p_value") / (1.0 - share)
+    of_directions = pl.col("direction_p_value") / share
+    together = pl.min_horizontal(of_quantities, of_directions, pl.lit(1.0))
+    has_directions = pl.col("direction_p_value").is_not_null()
+    leads = (of_directions < of_quantities).fill_null(value=False)
     tests = (
-        judged.group_by("test_id")
-        .agg(pl.col("within_test").min().alias("p_value"))
+        tests.with_columns(
+            pl.when(has_directions).then(together).otherwise("p_value").alias("p_value"),
+            *(
+                pl.when(leads).then(f"direction_{name}").otherwise(name).alias(name)
+                for name in _HOW
+            ),
+        )
+        .drop(f"direction_{name}" for name in _HOW)
         .join(ranks.select("test_id", "age_rank"), on="test_id")
         .sort("test_id")
     )
     families = tests["age_rank"].to_numpy().astype(np.int64)
     q_values = adjusted_within(tests["p_value"].to_numpy(), families)
-    return tests.select("test_id", "p_value", pl.Series("q_value", q_values))
+    return tests.drop("age_rank").with_columns(pl.Series("q_value", q_values))
+
+
+def _leading(rows: pl.DataFrame, *more: str) -> pl.DataFrame:
+    """One row per test: Simes' p-value, and how the smallest single one was found."""
+    return rows.group_by("test_id", maintain_order=True).agg(
+        pl.col("within_test").min().alias("p_value"), pl.col(*_HOW, *more).first()
+    )
 
 
 def _add_adverse_codes(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:

@@ -1,23 +1,27 @@
 """What the whole fleet says of the spreads that single baselines gave.
 
 Takes the values of a fleet compared, gives the scale and tail of its residuals and, with
-them, the spread and degrees of freedom of every value. A car's own residuals have a part in
-these two, as one of the many behind a median; never in what is expected of it. Does not
-belong here: the estimators (`tail`), baselines, p-values.
+them, the spread and degrees of freedom of every value. Spreads of small baselines are drawn
+to those of the fleet first. A car's own residuals have a part in these, as one of the many
+behind a median; never in what is expected of it. Does not belong here: the estimators
+(`tail`, `moderation`), baselines, p-values.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.comparison import LEVELS
+from models.moderation import LEAST_GROUPS, moderated
+from models.robust import SCALE_EFFICIENCY
 from models.tail import default_tail, estimate_tail, normal_scores
 
 if TYPE_CHECKING:
-    from models.comparison import Comparison, Fleet
-    from models.conditions import Array, Mask
+    from models.comparison import Comparison, Fleet, Texts
+    from models.conditions import Array, Mask, Numbers
     from models.settings import AssessmentSettings
     from models.tail import Tail
 
@@ -26,8 +30,59 @@ _MOST_SENSOR_SHARE = 0.5
 _MODEL = LEVELS.index("model")
 
 
+@dataclass(frozen=True)
+class Spreads:
+    """Spreads and their degrees of freedom, (n, features) each, NaN where not expected."""
+
+    spread: Array
+    freedom: Array
+
+
+def numbered(*parts: Texts) -> Numbers:
+    """The number of every row's combination of texts."""
+    joined = np.array(["\n".join(key) for key in zip(*parts, strict=True)], dtype=str)
+    return np.unique(joined, return_inverse=True)[1] if joined.size else np.empty(0, np.int64)
+
+
+def moderated_spreads(fleet: Fleet, comparison: Comparison, is_judged: Mask) -> Spreads:
+    """The spreads of baselines of single models, each drawn to those of other models.
+
+    A floor under a spread is no scale that was seen: however narrow, a scale from few cars
+    has the degrees of freedom of few cars. Where there are too few models to draw to, spreads
+    stay as they are.
+    """
+    expectation = comparison.expectation
+    spread, freedom = expectation.spread.copy(), expectation.degrees_of_freedom.copy()
+    of_cars = np.maximum(SCALE_EFFICIENCY * expectation.vehicles, 1.0)
+    groups = numbered(fleet.model_ids, fleet.regimes, fleet.kinds, fleet.stages)
+    kinds = numbered(fleet.regimes, fleet.kinds)
+    is_model: Mask = is_judged & (comparison.levels == _MODEL)
+    of_sensors = np.minimum(fleet.uncertainties, spread) ** 2
+    for column, feature in enumerate(fleet.features):
+        for kind in range(int(kinds.max(initial=-1)) + 1):
+            rows = np.flatnonzero(is_model[:, column] & (kinds == kind))
+            if np.unique(groups[rows]).size < LEAST_GROUPS:
+                continue
+            own = of_sensors[rows, column]
+            variance = np.maximum(spread[rows, column] ** 2 - own, _floor(feature.least_spread))
+            seen = np.minimum(freedom[rows, column], of_cars[rows, column])
+            drawn, together = moderated(variance, seen, groups[rows])
+            spread[rows, column] = np.sqrt(drawn + own)
+            freedom[rows, column] = together
+    return Spreads(spread, freedom)
+
+
+def _floor(least_spread: float) -> float:
+    """The least variance of cars whose logarithm says anything."""
+    return (0.1 * least_spread) ** 2
+
+
 def fleet_tail(
-    fleet: Fleet, comparison: Comparison, is_judged: Mask, settings: AssessmentSettings
+    fleet: Fleet,
+    comparison: Comparison,
+    spreads: Spreads,
+    is_judged: Mask,
+    settings: AssessmentSettings,
 ) -> Tail:
     """Scale and tail of the fleet's residuals, each against its own model.
 
@@ -36,18 +91,19 @@ def fleet_tail(
     """
     if not fleet.values.size or any(feature.is_for_whole_test for feature in fleet.features):
         return default_tail(len(fleet.features), settings)
-    expectation = comparison.expectation
     is_model: Mask = is_judged & (comparison.levels == _MODEL)
-    difference = np.where(is_model, fleet.values - expectation.expected, 0.0)
-    spread = np.where(is_model, expectation.spread, 1.0)
-    freedom = np.where(is_model, expectation.degrees_of_freedom, 1.0)
+    difference = np.where(is_model, fleet.values - comparison.expectation.expected, 0.0)
+    spread = np.where(is_model, spreads.spread, 1.0)
+    freedom = np.where(is_model, spreads.freedom, 1.0)
     own = np.where(is_model, fleet.uncertainties, 1.0)
     usable = (is_model, is_model & (own**2 < _MOST_SENSOR_SHARE * spread**2))
     _, vehicles = np.unique(fleet.vehicle_ids.astype(str), return_inverse=True)
     return estimate_tail(normal_scores(difference / spread, freedom), usable, vehicles, settings)
 
 
-def fleet_spread(fleet: Fleet, comparison: Comparison, tail: Tail) -> tuple[Array, Array]:
+def fleet_spread(
+    fleet: Fleet, comparison: Comparison, spreads: Spreads, tail: Tail
+) -> tuple[Array, Array]:
     """Spreads and degrees of freedom, (n, features) each, NaN where nothing is expected.
 
     The factor of the fleet does not touch the share of the sensors: a fleet with sensors
@@ -55,10 +111,9 @@ def fleet_spread(fleet: Fleet, comparison: Comparison, tail: Tail) -> tuple[Arra
     for a heavy tail the heavier rules: combined as 1 / nu^2, which keeps p-values of 1 %
     true within a third for Student residuals from 13 cars on [computed].
     """
-    expectation = comparison.expectation
     factors = np.where(comparison.levels == _MODEL, tail.factors, 1.0)
-    of_sensors = np.minimum(fleet.uncertainties, expectation.spread) ** 2
-    of_cars = expectation.spread**2 - of_sensors
+    of_sensors = np.minimum(fleet.uncertainties, spreads.spread) ** 2
+    of_cars = spreads.spread**2 - of_sensors
     spread = np.sqrt(factors**2 * of_cars + of_sensors)
-    freedom = 1.0 / np.hypot(1.0 / tail.degrees_of_freedom, 1.0 / expectation.degrees_of_freedom)
+    freedom = 1.0 / np.hypot(1.0 / tail.degrees_of_freedom, 1.0 / spreads.freedom)
     return spread, freedom

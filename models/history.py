@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from models.sentences import Row
 
 # Actions after which the car is the same as before.
-_CHANGES_NOTHING = ("inspect", "none")
+CHANGES_NOTHING = ("inspect", "none")
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def histories(
     """
     findings = rows_by(found, "test_id")
     by_car = rows_by(tests.sort("tested_at", "test_id"), "vehicle_id")
-    breaks = repairs.filter(~pl.col("action").fill_null("").is_in(_CHANGES_NOTHING))
+    breaks = repairs.filter(~pl.col("action").fill_null("").is_in(CHANGES_NOTHING))
     repairs_by_car = rows_by(breaks.sort("performed_at", "repair_id"), "vehicle_id")
     result = []
     for car in vehicles.select("vehicle_id", "model_id").sort("vehicle_id").iter_rows(named=True):

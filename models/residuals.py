@@ -13,15 +13,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy.special import stdtr
 
 from features.catalogue import FEATURE
 from features.regimes import WHOLE_TEST, Regime
+from models.calibration import CODES
 from models.comparison import LEVELS, Comparison, Fleet, compare
 from models.conditions import CONDITION_NAMES, CONDITIONS, STEADY_ONLY
+from models.directions import DIRECTIONS
 from models.findings import JUDGED, JudgedFeature
-from models.fleet_spread import fleet_spread, fleet_tail
 from models.reasons import NUMBER, REASONS_IN_ORDER, NotAssessable
+from models.scores import Scores, score
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from models.comparison import Texts
     from models.conditions import Array, Mask, Numbers
     from models.settings import AssessmentSettings
-    from models.tail import Tail
 
 # Nothing is to be learned of the refrigerant circuit while it stands or starts.
 UNJUDGED_REGIMES = (Regime.OFF.value, Regime.STARTING.value)
@@ -47,7 +47,8 @@ class Compared:
     rows: pl.DataFrame
     fleet: Fleet
     comparison: Comparison
-    tail: Tail
+    reasons: Numbers
+    scores: Scores
 
 
 def compare_tests(
@@ -61,6 +62,7 @@ def compare_tests(
         "started_at",
         pl.concat_str("architecture", pl.lit(" / "), "refrigerant").fill_null("").alias("pool"),
         pl.col("rear_evaporator").fill_null(value=False),
+        pl.col("expansion_device").eq_missing("orifice_tube").alias("is_orifice_tube"),
         pl.col("blower_pct").alias("blower_noted_pct"),
     )
     rows = (
@@ -92,12 +94,14 @@ def _compare_rows(
         conditions=_conditions(rows),
         values=_matrix(rows, [feature.name for feature in judged]),
         uncertainties=_matrix(rows, [FEATURE[f.name].uncertainty_name for f in judged]),
+        is_orifice_tube=rows["is_orifice_tube"].to_numpy().astype(bool),
         features=judged,
     )
     comparison = compare(fleet, settings)
-    is_judged = _all_reasons(fleet, comparison, settings) == 0
-    tail = fleet_tail(fleet, comparison, is_judged, settings)
-    return Compared(rows, fleet, comparison, tail)
+    reasons = _all_reasons(fleet, comparison, settings)
+    return Compared(
+        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, settings)
+    )
 
 
 def _texts(rows: pl.DataFrame, column: str) -> Texts:
@@ -133,20 +137,16 @@ def _conditions(rows: pl.DataFrame) -> Array:
     return _matrix(known, known.columns) if rows.height else np.empty((0, len(CONDITIONS)))
 
 
-def residual_frame(compared: Compared, settings: AssessmentSettings) -> pl.DataFrame:
+def residual_frame(compared: Compared) -> pl.DataFrame:
     """One row per row and feature of the fleet, without q values and findings yet.
 
     Besides the columns of RESIDUALS it carries `lacking`: measurements that other cars of
     the kind are compared by and this test lacks.
     """
-    fleet, comparison = compared.fleet, compared.comparison
+    fleet, comparison, scores = compared.fleet, compared.comparison, compared.scores
     expectation = comparison.expectation
-    reasons = _all_reasons(fleet, comparison, settings)
-    is_judged = reasons == 0
+    is_judged = compared.reasons == 0
     n_rows, n_features = fleet.values.shape
-    spread, freedom = fleet_spread(fleet, comparison, compared.tail)
-    z = np.where(is_judged, (fleet.values - expectation.expected) / spread, np.nan)
-    p_values = _p_values(z, freedom, fleet.features)
     place = np.repeat(np.arange(n_rows), n_features)
     feature_place = np.tile(np.arange(n_features), n_rows)
     keep = _concerns(compared.rows, fleet).reshape(-1)
@@ -160,18 +160,40 @@ def residual_frame(compared: Compared, settings: AssessmentSettings) -> pl.DataF
             feature=_codes([feature.name for feature in fleet.features], feature_place),
             observed=_numbers(fleet.values),
             expected=judged_only(expectation.expected),
-            spread=judged_only(spread),
-            degrees_of_freedom=judged_only(freedom),
+            spread=judged_only(scores.spread),
+            degrees_of_freedom=judged_only(scores.freedom),
             standard_uncertainty=_numbers(fleet.uncertainties),
-            z=_numbers(z),
-            p_value=_numbers(p_values),
+            z=_numbers(scores.z),
+            p_value=_numbers(scores.quantities.p_values),
+            calibration_code=_codes(CODES, scores.quantities.codes),
+            n_calibration=_counts(scores.quantities.vehicles, is_judged),
             pooling_level=_codes(LEVELS, np.where(is_judged, comparison.levels, 0)),
             baseline_vehicles=_numbers(expectation.vehicles).cast(pl.Int32),
             terms=pl.Series(comparison.terms.reshape(-1).tolist(), dtype=pl.String),
             lacking=pl.Series(comparison.lacking.reshape(-1).tolist(), dtype=pl.String),
-            reason_code=_codes([None, *(r.code for r in REASONS_IN_ORDER)], reasons),
+            reason_code=_codes([None, *(r.code for r in REASONS_IN_ORDER)], compared.reasons),
         )
         .filter(pl.Series(keep, dtype=pl.Boolean))
+    )
+
+
+def direction_frame(compared: list[Compared]) -> pl.DataFrame:
+    """One row per test, regime and adverse direction that could be scored: its p-value.
+
+    Columns test_id, regime, direction_code, p_value, calibration_code, n_calibration.
+    """
+    return pl.concat([_direction_rows(part) for part in compared])
+
+
+def _direction_rows(compared: Compared) -> pl.DataFrame:
+    found = compared.scores.directions
+    row, place = np.nonzero(np.isfinite(found.p_values))
+    codes = [direction.code for direction in DIRECTIONS]
+    return compared.rows.select("test_id", "regime")[row].with_columns(
+        direction_code=_codes(codes, place),
+        p_value=_numbers(found.p_values[row, place]),
+        calibration_code=_codes(CODES, found.codes[row, place]),
+        n_calibration=pl.Series(found.vehicles[row, place], dtype=pl.Int32),
     )
 
 
@@ -179,6 +201,11 @@ def _numbers(values: Array) -> pl.Series:
     """The values row by row, null where NaN."""
     flat = np.ascontiguousarray(values, dtype=float).reshape(-1)
     return pl.Series(flat, dtype=pl.Float64, nan_to_null=True)
+
+
+def _counts(values: Numbers, is_known: Mask) -> pl.Series:
+    """Whole numbers row by row, null where not known."""
+    return _numbers(np.where(is_known, values, np.nan)).cast(pl.Int32)
 
 
 def _codes(codes: Sequence[str | None], places: Numbers) -> pl.Series:
@@ -207,15 +234,3 @@ def _all_reasons(fleet: Fleet, comparison: Comparison, settings: AssessmentSetti
     reasons[~np.isfinite(fleet.uncertainties)] = NUMBER[NotAssessable.UNCERTAINTY_NOT_KNOWN]
     reasons[~np.isfinite(fleet.values)] = NUMBER[NotAssessable.NOT_KNOWN]
     return reasons
-
-
-def _p_values(z: Array, freedom: Array, features: tuple[JudgedFeature, ...]) -> Array:
-    """Tail of Student's t: towards the adverse side, or both sides where both are."""
-    p_values = np.empty_like(z)
-    for place, feature in enumerate(features):
-        score, nu = z[:, place], freedom[:, place]
-        if feature.high and feature.low:
-            p_values[:, place] = 2.0 * stdtr(nu, -np.abs(score))
-        else:
-            p_values[:, place] = stdtr(nu, -score if feature.high else score)
-    return p_values

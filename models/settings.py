@@ -72,6 +72,24 @@ class AssessmentSettings(BaseModel):
         ge=100,
         description="Residuals from which on scale and tail are estimated from the fleet.",
     )
+    least_calibration_vehicles: int = Field(
+        default=200,
+        ge=50,
+        description=(
+            "Cars from whose deviations the chance of a deviation is counted: of the model, "
+            "else of its architecture, else of all in the same control state. With fewer "
+            "everywhere, the stated tail is used and the value marked approximate."
+        ),
+    )
+    direction_share: float = Field(
+        default=0.8,
+        gt=0.0,
+        lt=1.0,
+        description=(
+            "Share of the tolerated chance of error that goes to quantities straying "
+            "together in an adverse direction; the rest goes to single quantities."
+        ),
+    )
     largest_relative_uncertainty: float = Field(
         default=1.0,
         gt=0.0,
@@ -121,6 +139,25 @@ class AssessmentSettings(BaseModel):
     )
     silent_after_days: float = Field(
         default=400.0, gt=0.0, description="Days without a test after which a car is `silent`."
+    )
+    least_visits: int = Field(
+        default=4,
+        ge=3,
+        description="Visits since the last service from which on drift between them is looked at.",
+    )
+    drift_horizon_years: float = Field(
+        default=5.0,
+        gt=0.0,
+        le=50.0,
+        description="A band that is likely left later than this many years ahead is not dated.",
+    )
+    weighing_uncertainty_g: float = Field(
+        default=25.0,
+        gt=0.0,
+        description=(
+            "Standard uncertainty, g, of the refrigerant lost as weighed at a service: filling, "
+            "recovery and scales together."
+        ),
     )
     instrument_offset_k: float = Field(
         default=2.0,

@@ -29,11 +29,18 @@ _JUDGEMENT = (
     ),
     Column(
         "degrees_of_freedom", _REAL, "1",
-        "of the Student t that turns z into p: small for small baselines and heavy tails",
+        "of the Student t by which z is read: small for small baselines and heavy tails",
     ),
     Column("standard_uncertainty", _REAL, _FEATURE_UNIT, "share of the spread due to the sensors"),
     Column("z", _REAL, "1", "observed minus expected, in spreads"),
     Column("p_value", _REAL, "1", "chance that a healthy car deviates this far in this feature"),
+    Column(
+        "calibration_code", _TEXT, "",
+        "how p was found: exact (counted among cars of the model), pooled (among cars of the "
+        "architecture or control state), tail_model (beyond what counting carries) or "
+        "approximate (too few cars: the stated tail)",
+    ),
+    Column("n_calibration", _COUNT, "1", "cars counted among; 0 where the tail is only stated"),
     Column("q_value", _REAL, "1", "false discovery rate at which this row would be a finding"),
     Column(
         "pooling_level", _TEXT, "",
@@ -79,7 +86,17 @@ ASSESSMENTS = Table(
         ),
         Column("n_findings", _COUNT, "1", "different findings of this test"),
         Column("n_assessed_features", _COUNT, "1", "rows (regime and feature) that were judged"),
-        Column("p_value", _REAL, "1", "p-value of the test over all rows judged (Simes)"),
+        Column(
+            "p_value", _REAL, "1",
+            "p-value of the test over single quantities and adverse directions (Simes in each)",
+        ),
+        Column(
+            "direction_code", _TEXT, "",
+            "adverse direction that stands out most, for detection only: it names no cause",
+        ),
+        Column("direction_p_value", _REAL, "1", "p-value over the adverse directions (Simes)"),
+        Column("calibration_code", _TEXT, "", "how the leading p-value was found"),
+        Column("n_calibration", _COUNT, "1", "cars it was counted among"),
         Column("q_value", _REAL, "1", "q-value of the test over the fleet (Benjamini-Hochberg)"),
         Column("reason", _TEXT, "", "the verdict in one sentence"),
     ),
@@ -102,6 +119,12 @@ STATES = Table(
             "the largest adverse deviation in the latest test, in spreads, with its sign",
         ),
         Column("missing", _TEXT, "", "what would be needed for a fuller judgement"),
+        Column(
+            "handling_code", _TEXT, "",
+            "what a person made of the state: acknowledged, snoozed or reopened; null: nothing",
+        ),
+        Column("acknowledged_until", pl.Date(), "", "day from which that no longer counts"),
+        Column("handling", _TEXT, "", "the same in words: who, when, why"),
     ),
 )  # fmt: skip
 

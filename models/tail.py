@@ -3,9 +3,9 @@
 Array functions on residuals that were judged by fits their car had no part in. The fleet is
 not labelled and holds faulty cars, so what lies far out is not looked at: the scale comes
 from the median, the tail from the shape of what lies within three scales (a likelihood that
-knows it was cut there), in tests that stray far in nothing. Faults that hide within make
-both wider, never narrower. Does not belong here: expected values and spreads of single
-groups (`baseline`), p-values of rows.
+knows it was cut there), in tests that stray far in nothing. Faults that hide
+within make both wider, never narrower. Does not belong here: expected values and spreads of
+single groups (`baseline`), p-values of rows.
 """
 
 from __future__ import annotations
@@ -26,8 +26,10 @@ _NORMAL_MEDIAN = 0.6744897501960817
 CUT = 3.0
 # A test with any residual beyond is left out whole: a fault that shows in one quantity
 # shifts others less, and those would pass for a heavy tail of healthy cars. Student fleets
-# keep their tail within a fifth by it [computed].
-_FAR = 4.0
+# keep their tail within a fifth by it, unless all quantities of a car stray together: then
+# 5 degrees of freedom are taken for 7 to 8 [computed]. Fleets of a few dozen cars, a quarter
+# of them faulty, would lose most of their findings by a wider limit.
+FAR = 4.0
 _BINS = 240
 # Tails tried, as 1 / degrees of freedom: from all but normal to Student's t with 3.
 _INVERSE_FREEDOM = np.linspace(0.005, 1.0 / 3.0, 67)
@@ -66,7 +68,12 @@ def normal_scores(z: Array, freedom: Array) -> Array:
 
 
 def estimate_tail(
-    scores: Array, usable: tuple[Mask, Mask], vehicles: Numbers, settings: AssessmentSettings
+    scores: Array,
+    usable: tuple[Mask, Mask],
+    vehicles: Numbers,
+    settings: AssessmentSettings,
+    *,
+    far: float = FAR,
 ) -> Tail:
     """Scale per feature, and one tail over all features and groups of cars.
 
@@ -80,6 +87,8 @@ def estimate_tail(
     vehicles : (n,)
         Number of the vehicle of each row: residuals of one car are not independent, and
         the uncertainty of the tail is taken over cars.
+    far : float
+        Rows with anything usable beyond are left out.
     """
     judged, speaks_of_tail = usable
     n_features = scores.shape[1]
@@ -92,7 +101,7 @@ def estimate_tail(
     medians = np.array([_scale(scores[judged[:, k], k]) for k in range(n_features)])
     with np.errstate(invalid="ignore", divide="ignore"):
         sizes = np.abs(scores) / medians
-    is_near: Mask = np.logical_not(np.any((np.abs(scores) > _FAR) & judged, axis=1))
+    is_near: Mask = np.logical_not(np.any((np.abs(scores) > far) & judged, axis=1))
     inside = speaks_of_tail & judged & is_near[:, None] & (sizes < CUT)
     cars = np.broadcast_to(vehicles[:, None], sizes.shape)[inside]
     inverse = _inverse_freedom(sizes[inside], cars, 1.0 / settings.tail_degrees_of_freedom)

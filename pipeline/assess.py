@@ -2,8 +2,9 @@
 
 Takes an open store, settings and the instant to judge at; reads features, context and
 registry from the store, calls `models.assess`, and replaces baselines, residuals,
-assessments, states and evidence in one transaction. Only tables that differ are written,
-and nothing is computed when no input changed. Does not belong here: any statistics.
+assessments, states, evidence, drifts and the rest in one transaction, with what moved the
+states. Only tables that differ are written, and nothing is computed when no input changed.
+Does not belong here: any statistics.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ import polars as pl
 from models.assess import Assessed, AssessmentInputs
 from models.assess import assess as judge
 from pipeline.fingerprints import code_fingerprint, hash_values
+from pipeline.state_changes import changes, state_inputs
+from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 from pipeline.store_tables import ASSESSMENT_TABLES
 from pipeline.warehouse import Replacement
 
@@ -32,10 +35,11 @@ _FACT = "assessment_inputs"
 
 @dataclass(frozen=True)
 class AssessSummary:
-    """What an assessment did: vehicles by state, and rows written."""
+    """What an assessment did: vehicles by state, rows written, and states that changed."""
 
     vehicles_by_state: dict[str, int]
     n_rows_written: int
+    changed: pl.DataFrame
 
     @property
     def text(self) -> str:
@@ -52,11 +56,14 @@ def assess(
     progress.begin("Judging the fleet", 1)
     inputs = assessment_inputs(store)
     made_from = _inputs_hash(store, inputs, settings, as_of)
-    n_rows = 0
+    n_rows, changed = 0, STATE_CHANGES.empty()
     if store.fact(_FACT) != made_from:
-        n_rows = _store_judgement(store, judge(inputs, settings, as_of), made_from)
+        assessed = judge(inputs, settings, as_of)
+        noted = _state_inputs(store, inputs, assessed, settings, as_of)
+        changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
+        n_rows = _store_judgement(store, assessed, made_from, noted, changed)
     progress.advance()
-    return AssessSummary(vehicles_by_state(store.read("states")), n_rows)
+    return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
 
 
 def assessment_inputs(store: Warehouse) -> AssessmentInputs:
@@ -67,6 +74,7 @@ def assessment_inputs(store: Warehouse) -> AssessmentInputs:
         vehicles=store.read("vehicles"),
         models=store.read("models"),
         repairs=store.read("repairs"),
+        dispositions=store.read("dispositions"),
         soak_biases=store.read("soak_biases"),
     )
 
@@ -83,26 +91,57 @@ def _inputs_hash(
     """Fingerprint of all that the judgement depends on.
 
     The features follow from the inputs of the stored logs, so their hashes stand for them.
-    Of the instant it is the day that counts, and which tests and repairs lie before it.
+    Of the instant it is the day that counts, and which tests, repairs and dispositions lie
+    before it.
     """
     logs = store.read("logs").filter(pl.col("outcome_code") == "stored")
-    registry = [frame.rows() for frame in (inputs.vehicles, inputs.models, inputs.repairs)]
+    tables = (inputs.vehicles, inputs.models, inputs.repairs, inputs.dispositions)
+    registry = [frame.rows() for frame in tables]
     return hash_values(
         logs.select("test_id", "inputs_hash").sort("test_id").rows(),
         registry,
         inputs.context.filter(pl.col("started_at") <= as_of).height,
         inputs.repairs.filter(pl.col("performed_at") <= as_of).height,
+        inputs.dispositions.filter(pl.col("recorded_at") <= as_of).height,
         as_of.date(),
         settings.model_dump(mode="json"),
         code_fingerprint("features", "models"),
     )
 
 
-def _store_judgement(store: Warehouse, assessed: Assessed, made_from: str) -> int:
-    changed = []
+def _state_inputs(
+    store: Warehouse,
+    inputs: AssessmentInputs,
+    assessed: Assessed,
+    settings: AssessmentSettings,
+    as_of: datetime,
+) -> pl.DataFrame:
+    """What each state was made from, to tell later what moved it."""
+    fleet = {
+        "settings_hash": hash_values(settings.model_dump(mode="json")),
+        "code_hash": code_fingerprint("features", "models"),
+        "baselines_hash": hash_values(sorted(assessed.baselines["version"].to_list())),
+        "judged_on": as_of.date(),
+    }
+    logs = store.read("logs").filter(pl.col("outcome_code") == "stored")
+    return state_inputs(assessed.states, logs, inputs, fleet)
+
+
+def _store_judgement(
+    store: Warehouse,
+    assessed: Assessed,
+    made_from: str,
+    noted: pl.DataFrame,
+    changed: pl.DataFrame,
+) -> int:
+    replacements = []
     for table in ASSESSMENT_TABLES:
         # in the order of the key, so that the order in which rows were found never shows
         rows = table.conform(getattr(assessed, table.name)).sort(table.key, nulls_last=True)
         if not rows.equals(store.read(table.name)):
-            changed.append(Replacement(table, rows))
-    return store.replace(changed, {_FACT: made_from})
+            replacements.append(Replacement(table, rows))
+    if not noted.drop("judged_on").equals(store.read(STATE_INPUTS.name).drop("judged_on")):
+        replacements.append(Replacement(STATE_INPUTS, noted))
+    if changed.height:
+        replacements.append(Replacement(STATE_CHANGES, changed, "run_number", ()))
+    return store.replace(replacements, {_FACT: made_from})

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_disposition import disposition
 from pipeline.cli_score import score
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
@@ -274,6 +275,7 @@ def export(
         say(f"{summary.text} Folder: {folder.resolve()}")
 
 
+app.command()(disposition)
 app.command()(score)
 
 

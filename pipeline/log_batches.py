@@ -174,6 +174,8 @@ def _derived(
         "unread": derived.unread,
         "soak_biases": derived.soak_biases,
         "cycle_points": derived.cycle_points,
+        "effects": derived.effects,
+        "stories": derived.stories,
     }
 
 

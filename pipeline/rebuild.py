@@ -2,8 +2,8 @@
 
 Takes a workspace, gives the same summary as a run. The old store serves readers until
 the new one stands, and stays if the rebuild fails. What cannot come from raw files (the
-notes of earlier runs) is carried over; logs that are gone from disk are not. Does not
-belong here: the steps themselves (`run`, `ingest`, `assess`).
+notes of earlier runs, of what they changed and why) is carried over; logs that are gone from
+disk are not. Does not belong here: the steps themselves (`run`, `ingest`, `assess`).
 """
 
 from __future__ import annotations
@@ -17,13 +17,11 @@ from pipeline.publish import publish
 from pipeline.run import Order, StoreSummary, store_limits, take_steps
 from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.store_files import put_in_place, remove_store
-from pipeline.store_tables import RUNS, STORE_TABLES
+from pipeline.store_tables import KEPT_TABLES, STORE_TABLES
 from pipeline.warehouse import Replacement, open_store
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import polars as pl
 
     from pipeline.inputs import Inputs
     from pipeline.progress import Progress
@@ -50,25 +48,25 @@ def _build(
 ) -> StoreSummary:
     limits = store_limits(workspace, inputs.settings)
     with open_store(path, STORE_TABLES, limits) as store:
-        earlier = _earlier_runs(workspace, inputs)
-        if earlier is not None:
-            store.replace([Replacement(RUNS, earlier)])
+        kept = _kept(workspace, inputs)
+        if kept:
+            store.replace(kept)
         steps = take_steps(workspace, order, store, inputs, progress)
         store.checkpoint()
     return StoreSummary(*steps, inputs.notices, is_published=True)
 
 
-def _earlier_runs(workspace: Workspace, inputs: Inputs) -> pl.DataFrame | None:
-    """The notes of earlier runs, None when there is no old store that can be read."""
+def _kept(workspace: Workspace, inputs: Inputs) -> list[Replacement]:
+    """What only the old store knows; nothing when there is none that can be read."""
     if not workspace.store_file.exists():
-        return None
+        return []
     limits = store_limits(workspace, inputs.settings)
     try:
         # opened for writing, so that its journal is written into it before it is replaced
         store, _ = open_migrated(workspace.store_file, STORE_TABLES, limits)
         with store:
-            return store.read("runs")
+            return [Replacement(table, store.read(table.name)) for table in KEPT_TABLES]
     except StoreLockedError:
         raise
     except StoreError:
-        return None
+        return []

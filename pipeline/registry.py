@@ -1,4 +1,4 @@
-"""The registry: models, vehicles, tests, repairs, instruments, volumes, read and checked.
+"""The registry: models, vehicles, tests, repairs and the rest, read and checked.
 
 Holds `Registry` and `read_registry`, which gives all tables or, in one exception, every
 problem of all of them. Does not belong here: what the columns are (`registry_tables`),
@@ -50,6 +50,7 @@ class Registry:
     repairs: pl.DataFrame
     instruments: pl.DataFrame
     volumes: pl.DataFrame
+    dispositions: pl.DataFrame
     notices: tuple[Problem, ...] = ()
 
 

@@ -1,4 +1,4 @@
-"""The registry's tables: models, vehicles, tests, repairs, instruments, volumes.
+"""The registry's tables: models, vehicles, tests, repairs, instruments, volumes, dispositions.
 
 Holds one `RegistryTable` per file: its columns, which of them are required, which words
 a column may hold, between which limits a number makes sense, and which other table it
@@ -15,6 +15,7 @@ import polars as pl
 
 from features.channels import CHANNELS
 from features.tables import Column, Table
+from models.disposition_tables import KIND_CODES, OUTCOME_CODES
 
 Kind = Literal["text", "number", "count", "truth", "date", "instant", "month"]
 
@@ -209,9 +210,30 @@ VOLUME_ENTRIES = RegistryTable(
     optional=True,
 )  # fmt: skip
 
+DISPOSITION_ENTRIES = RegistryTable(
+    "dispositions", "one row per thing found or decided about a vehicle", ("disposition_id",),
+    (
+        Entry("disposition_id", "text", "the row, counted up", required=True),
+        Entry("recorded_at", "instant", "when it was written", required=True),
+        Entry("kind", "text", "what the row is", required=True, choices=KIND_CODES),
+        Entry("vehicle_id", "text", "the vehicle", required=True),
+        Entry("test_id", "text", "the test it is about; null: the state of the vehicle"),
+        Entry("finding_codes", "text", "the findings it is about, separated by blanks"),
+        Entry("cause", "text", "the cause it is about, or that was found"),
+        Entry("outcome", "text", "what the workshop found", choices=OUTCOME_CODES),
+        Entry("until_date", "date", "day from which it no longer counts"),
+        Entry("undoes", "text", "the earlier row that this one takes back"),
+        Entry("state", "text", "state of the vehicle at that time"),
+        Entry("worst_z", "number", "its largest adverse deviation at that time, in spreads", "1"),
+        Entry("person", "text", "who found or decided it"),
+        Entry("reason", "text", "why, in their words"),
+    ),
+    optional=True,
+)  # fmt: skip
+
 REGISTRY_FILES: tuple[RegistryTable, ...] = (
     MODEL_ENTRIES, VEHICLE_ENTRIES, TEST_ENTRIES, REPAIR_ENTRIES,
-    INSTRUMENT_ENTRIES, VOLUME_ENTRIES,
+    INSTRUMENT_ENTRIES, VOLUME_ENTRIES, DISPOSITION_ENTRIES,
 )  # fmt: skip
 
 REGISTRY_TABLES: dict[str, Table] = {file.name: file.table for file in REGISTRY_FILES}

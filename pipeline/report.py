@@ -33,6 +33,7 @@ _FRAMES = (
     "features",
     "windows",
     "unread",
+    "stories",
     "events",
     "trust",
     "context",
@@ -43,6 +44,7 @@ _FRAMES = (
     "rejected",
     "notices",
     "unassigned",
+    "drifts",
     "instrument_offsets",
 )
 

@@ -20,6 +20,7 @@ from pipeline.lock import hold_lock
 from pipeline.migration import MIGRATED, open_migrated
 from pipeline.problems import Problem
 from pipeline.publish import publish
+from pipeline.state_changes import change_lines
 from pipeline.store_faults import StoreError, StoreLockedError
 from pipeline.store_files import remove_store
 from pipeline.store_tables import RUNS, STORE_TABLES
@@ -85,9 +86,10 @@ class StoreSummary:
         steps = [step.text for step in (self.ingest, self.assess) if step]
         refused = refusal_lines(self.rejected) if self.ingest else []
         refused += unassigned_lines(self.ingest.unassigned) if self.ingest else []
+        moved = change_lines(self.assess.changed) if self.assess else []
         news = f"{self.n_rows_written} rows written" if self.is_published else "nothing changed"
         notices = [notice.text for notice in self.notices]
-        return [*notices, *steps, *refused, f"warehouse.duckdb: {news}."]
+        return [*notices, *steps, *moved, *refused, f"warehouse.duckdb: {news}."]
 
 
 def unassigned_lines(held: Sequence[Unassigned]) -> list[str]:

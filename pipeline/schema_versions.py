@@ -17,6 +17,9 @@ SCHEMAS: tuple[str, ...] = (
     "fe555ed33d7983fb",
     "d08365c68ceaf4be",
     "b5fc8ab6b3100864",
+    "669eb3e68efe5458",
+    "729b9b787a80c80b",
+    "e3b391e878c906d1",
 )
 
 

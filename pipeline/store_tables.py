@@ -14,12 +14,16 @@ from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.cycle_points import CYCLE_POINTS
 from features.events import EVENTS
+from features.explained_effects import EFFECTS
 from features.regime_spans import REGIMES
 from features.screening import TRUST
+from features.story import STORIES
 from features.tables import Column, Table
 from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.disposition_tables import DISPOSITION_PRECISION
+from models.drift_tables import DRIFTS, LEAKS
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -30,6 +34,7 @@ from models.tables import (
 )
 from pipeline.refusals import REFUSALS
 from pipeline.registry_tables import REGISTRY_TABLES
+from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 
 LOGS = Table(
     "logs",
@@ -118,14 +123,21 @@ PER_TEST_TABLES = (
     FEATURES,
     SOAK_BIASES,
     CYCLE_POINTS,
+    EFFECTS,
+    STORIES,
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
-ASSESSMENT_TABLES = (INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE)
+ASSESSMENT_TABLES = (
+    INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
+    DISPOSITION_PRECISION,
+)  # fmt: skip
+# What only the store knows, and a new store takes over from the old one.
+KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
     *REGISTRY_TABLES.values(),
-    RUNS,
+    *KEPT_TABLES,
 )

@@ -29,6 +29,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "n_tests",
         "worst_z",
         "missing",
+        "handling",
     ),
     "evidence": (
         "vehicle_id",
@@ -72,6 +73,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "cycle_code",
     ),
     "unread": ("test_id", "reason_code", "channel", "sentence"),
+    "stories": ("test_id", "sentence"),
     "events": (
         "test_id",
         "event_number",
@@ -91,6 +93,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "rejected": ("path", "column_name", "code", "sentence", "place", "hint"),
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
     "unassigned": ("path", "sentence", "hint", "columns", "row"),
+    "drifts": ("vehicle_id", "feature", "regime", "outlook_code", "leaves_band_at", "sentence"),
     "instrument_offsets": ("instrument_id", "channel", "from_at", "sentence"),
 }
 
@@ -101,9 +104,10 @@ class SiteContent:
 
     Parameters
     ----------
-    states, evidence, residuals
-        Tables of `models`: one row per vehicle, per finding, per test and feature.
-    features, windows, unread, events, trust
+    states, evidence, residuals, drifts
+        Tables of `models`: one row per vehicle, per finding, per test and feature, per
+        vehicle and feature.
+    features, windows, unread, stories, events, trust
         Tables of `features`.
     context
         `features.context.CONTEXT`, one row per stored test.
@@ -133,6 +137,7 @@ class SiteContent:
     features: pl.DataFrame
     windows: pl.DataFrame
     unread: pl.DataFrame
+    stories: pl.DataFrame
     events: pl.DataFrame
     trust: pl.DataFrame
     context: pl.DataFrame
@@ -143,6 +148,7 @@ class SiteContent:
     rejected: pl.DataFrame
     notices: pl.DataFrame
     unassigned: pl.DataFrame
+    drifts: pl.DataFrame
     instrument_offsets: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime

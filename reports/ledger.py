@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from models.assessments import rows_by
+from models.drift_tables import Outlook
 
 if TYPE_CHECKING:
     from reports.content import SiteContent
@@ -22,7 +23,7 @@ Rows = dict[str, list[Row]]
 
 @dataclass(frozen=True)
 class Ledger:
-    """Rows by vehicle (residuals, evidence, repairs, tests) and by test or log (the rest).
+    """Rows by vehicle (residuals, evidence, drifts, repairs, tests) and by test or log (the rest).
 
     `duct_sources` tells by test which sensors its duct air is from, `samples_hashes` what its
     samples were made of, where that is known.
@@ -31,10 +32,12 @@ class Ledger:
     states: dict[str, Row]
     evidence: Rows
     residuals: Rows
+    drifts: Rows
     repairs: Rows
     tests: Rows
     windows: Rows
     unread: Rows
+    stories: Rows
     events: Rows
     trust: Rows
     refused_columns: Rows
@@ -55,10 +58,12 @@ def open_ledger(content: SiteContent) -> Ledger:
         residuals=rows_by(
             content.residuals.sort("vehicle_id", "test_id", "feature", "regime"), "vehicle_id"
         ),
+        drifts=rows_by(_drifting(content.drifts), "vehicle_id"),
         repairs=rows_by(content.repairs.sort("performed_at", "repair_id"), "vehicle_id"),
         tests=rows_by(content.context.sort("started_at", "test_id"), "vehicle_id"),
         windows=rows_by(content.windows.sort("test_id", "window_number"), "test_id"),
         unread=rows_by(content.unread.sort("test_id", "reason_code", "channel"), "test_id"),
+        stories=rows_by(content.stories.sort("test_id"), "test_id"),
         events=rows_by(content.events.sort("test_id", "time_s", "event_number"), "test_id"),
         trust=rows_by(distrusted.sort("test_id", "channel", "rule_code"), "test_id"),
         refused_columns=rows_by(columns.sort("path", "column_name", "code"), "path"),
@@ -66,6 +71,12 @@ def open_ledger(content: SiteContent) -> Ledger:
         duct_sources=_duct_sources(content.features),
         samples_hashes=dict(content.logs.sort("path").select("test_id", "inputs_hash").iter_rows()),
     )
+
+
+def _drifting(drifts: pl.DataFrame) -> pl.DataFrame:
+    """Where a drift out of the band is seen and dated, the nearest date first."""
+    dated = drifts.filter(pl.col("outlook_code") == Outlook.DATED.code)
+    return dated.sort("vehicle_id", "leaves_band_at", "feature", "regime")
 
 
 def _duct_sources(features: pl.DataFrame) -> dict[str, str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from models.drift_sentences import as_spoken
 from reports.display import (
     clock_text,
     date_text,
@@ -64,7 +65,7 @@ class SetAside:
 
 @dataclass(frozen=True)
 class LatestTest:
-    """The test that the curves show; `notes` are on how its values were read."""
+    """The test that the curves show; `notes` are on how it was read, `story` what happened."""
 
     test_id: str
     tested_at: str
@@ -73,6 +74,7 @@ class LatestTest:
     stretches: tuple[Stretch, ...]
     unread: tuple[Unread, ...]
     notes: tuple[str, ...]
+    story: str
     remarks: tuple[Remark, ...]
     events: tuple[Event, ...]
     set_aside: tuple[SetAside, ...]
@@ -91,6 +93,8 @@ class VehicleSummary:
     reason: str
     meaning: str
     next_step: str
+    drifts: tuple[str, ...]
+    handling: str
     tested_on: str
     n_tests: int
     findings: tuple[Finding, ...]
@@ -117,6 +121,8 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
         reason=in_display_units(state["reason"] or "", settings),
         meaning=words.meaning,
         next_step=words.next_step,
+        drifts=_drifts(ledger.drifts.get(vehicle_id, []), settings),
+        handling=state["handling"] or "",
         tested_on=date_text(state["latest_tested_at"], settings),
         n_tests=state["n_tests"] or 0,
         findings=read_findings(vehicle_id, tests, ledger, settings),
@@ -125,6 +131,15 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
         unassessed=read_unassessed(latest, residuals, ledger),
         history=_history(tests, residuals, settings),
         repairs=tuple(_repair(row, settings) for row in ledger.repairs.get(vehicle_id, [])),
+    )
+
+
+def _drifts(rows: list[Row], settings: ReportSettings) -> tuple[str, ...]:
+    """How the car drifts out of its band, each quantity once, the nearest dates first."""
+    first = {row["feature"]: row["sentence"] for row in reversed(rows)}
+    told = [first.pop(row["feature"]) for row in rows if row["feature"] in first]
+    return tuple(
+        in_display_units(as_spoken(sentence), settings) for sentence in told[:_MOST_DRIFTS]
     )
 
 
@@ -142,11 +157,17 @@ def _latest(
         stretches=stretches,
         unread=tuple(read_unread(row, settings) for row in ledger.unread.get(test_id, [])),
         notes=_notes(stretches, ledger.duct_sources.get(test_id)),
+        story=_story(ledger.stories.get(test_id, []), settings),
         remarks=read_remarks(test["log_path"], ledger),
         events=tuple(_event(row, settings) for row in ledger.events.get(test_id, [])),
         set_aside=tuple(_set_aside(row, settings) for row in ledger.trust.get(test_id, [])),
         comparisons=tuple(read_comparison(row, settings) for row in judged),
     )
+
+
+def _story(rows: list[Row], settings: ReportSettings) -> str:
+    """What happened in the test, in order; empty where nothing is told of it."""
+    return " ".join(in_display_units(row["sentence"] or "", settings) for row in rows)
 
 
 def _notes(stretches: tuple[Stretch, ...], duct_source: str | None) -> tuple[str, ...]:
@@ -155,6 +176,8 @@ def _notes(stretches: tuple[Stretch, ...], duct_source: str | None) -> tuple[str
     duct_note = DUCT_SOURCE_NOTES.get(duct_source or "")
     return tuple(note for note in (SWING_NOTE if has_swings else None, duct_note) if note)
 
+
+_MOST_DRIFTS = 2
 
 _FACTS = (
     ("refrigerant", "refrigerant"),

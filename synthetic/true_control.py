@@ -225,7 +225,7 @@ def _effort_steps(control: Control) -> list[TrueEvent]:
     change = effort[_STEP_WITHIN_S:] - effort[:-_STEP_WITHIN_S]
     runs_on = np.convolve(control.is_engaged, np.ones(2 * _APART_S + 1), "same") > 2 * _APART_S
     size = np.where(runs_on[: change.size], np.abs(change), 0.0)
-    events = []
+    events: list[TrueEvent] = []
     while size.max() >= _LEAST_SHARE:
         place = int(size.argmax())
         step = float(change[place])

@@ -52,6 +52,7 @@ def main() -> None:
         simulated = _child("simulate", Path(folder) / "simulated")
         # its work is done by processes of its own, whose time and memory are not in these
         rows.append(Row(_SIMULATED, simulated["seconds"], None, simulated["peak_mib"]))
+        rows.append(_measure_judgement(options.judged_tests))
         if not options.without_demo:
             rows.append(_measure_demo(Path(folder) / "demo"))
         if options.scaling is not None:
@@ -73,6 +74,7 @@ def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks")
     parser.add_argument("--logs", type=int, default=2000)
     parser.add_argument("--rows", type=int, default=900)
+    parser.add_argument("--judged-tests", type=int, default=100_000)
     parser.add_argument("--json", type=Path, default=Path("build/benchmarks.json"))
     parser.add_argument("--without-demo", action="store_true")
     parser.add_argument("--scaling", type=int, nargs="*", metavar="LOGS")
@@ -127,6 +129,13 @@ def _child_of(module: str, *arguments: str) -> dict[str, float]:
     if done.returncode:
         sys.exit(f"{' '.join(arguments)} failed:\n{done.stderr}")
     return json.loads(done.stdout.splitlines()[-1])
+
+
+def _measure_judgement(n_tests: int) -> Row:
+    """Time to judge an invented features frame, to that of sorting it once."""
+    judged = _child_of("tests.benchmarks.many_tests", str(n_tests))
+    what = f"judge {n_tests:,} invented tests of 50 models (to one sort)"
+    return Row(what, judged["seconds"], peak_mib=judged["peak_mib"], ratio=judged["ratio"])
 
 
 def _measure_demo(folder: Path) -> Row:

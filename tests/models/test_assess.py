@@ -83,9 +83,14 @@ def test_findings_name_what_was_injected_and_its_size(assessed):
 
 def test_p_value_is_the_tail_of_students_t_on_the_adverse_side(inputs):
     # With more cars than the tail has degrees of freedom by far, nu is the stated one.
-    stated = {"tail_degrees_of_freedom": 5.0, "least_residuals_for_tail": 10**6}
+    stated = {
+        "tail_degrees_of_freedom": 5.0,
+        "least_residuals_for_tail": 10**6,
+        "least_calibration_vehicles": 10**6,
+    }
     many = judge(make_inputs(Plan(n_vehicles=400, n_tests=1)), **stated)
     rows = many.residuals.filter(pl.col("z").is_not_null())
+    assert set(rows["calibration_code"]) == {"approximate"}
     for feature, tail in (
         ("duct_air_c", lambda z: student.sf(z, 5)),
         ("duct_drop_k", lambda z: student.cdf(z, 5)),
@@ -226,7 +231,7 @@ def test_an_uncertain_quantity_supports_no_finding(inputs):
 
 def test_a_sure_but_small_effect_is_no_finding():
     # With the other two hurdles as good as gone, the least effect of 2 K alone decides.
-    lax = {"least_z": 0.5, "false_discovery_rate": 0.999}
+    lax = {"least_z": 0.5, "false_discovery_rate": 0.999, "direction_share": 0.01}
     faults = {0: {"duct_air_c": 1.6}, 1: {"duct_air_c": 5.0}}
     rows = judge(make_inputs(Plan(faults=faults)), **lax).residuals
     rows = rows.filter((pl.col("feature") == "duct_air_c") & (pl.col("q_value") <= 0.999))

@@ -8,6 +8,16 @@ import pytest
 from models.flags import add_flags
 from models.settings import AssessmentSettings
 
+NO_DIRECTIONS = pl.DataFrame(
+    schema={
+        "test_id": pl.String,
+        "direction_code": pl.String,
+        "p_value": pl.Float64,
+        "calibration_code": pl.String,
+        "n_calibration": pl.Int32,
+    }
+)
+
 
 def one_row(feature: str, observed: float, expected: float) -> pl.DataFrame:
     z = 10.0 if observed > expected else -10.0
@@ -19,6 +29,8 @@ def one_row(feature: str, observed: float, expected: float) -> pl.DataFrame:
             "expected": [expected],
             "z": [z],
             "p_value": [1e-9],
+            "calibration_code": ["approximate"],
+            "n_calibration": [0],
         }
     )
 
@@ -28,7 +40,7 @@ def finding_of(row: pl.DataFrame, expansion_device: str | None) -> str | None:
         {"test_id": ["t"], "age_rank": [1], "expansion_device": [expansion_device]},
         schema_overrides={"expansion_device": pl.String},
     )
-    flagged, _ = add_flags(row, tests, AssessmentSettings())
+    flagged, _ = add_flags(row, NO_DIRECTIONS, tests, AssessmentSettings())
     return flagged["finding_code"].item()
 
 

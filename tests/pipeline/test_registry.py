@@ -362,4 +362,5 @@ def test_required_columns_are_those_of_the_input_contract():
         "repairs": ["repair_id", "vehicle_id", "performed_at"],
         "instruments": ["instrument_id", "channel"],
         "volumes": ["model_id", "build_month", "vehicles_built"],
+        "dispositions": ["disposition_id", "recorded_at", "kind", "vehicle_id"],
     }

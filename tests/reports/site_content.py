@@ -12,8 +12,10 @@ from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.events import EVENTS
 from features.screening import TRUST
+from features.story import STORIES
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.drift_tables import DRIFTS
 from models.tables import EVIDENCE, INSTRUMENT_OFFSETS, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
 from pipeline.store_tables import LOGS, NOTICES, REJECTED, UNASSIGNED
@@ -154,6 +156,9 @@ def _evidence(rows):
     ]
 
 
+STORY = "Compressor on at 0:10; condenser fan up at 4:10: high side -290 kPa in 22 s."
+
+
 def make_content(count=6, *, hostile=False, settings=None, samples=make_samples):
     """The whole content of a site of `count` vehicles."""
     cars = make_cars(count, hostile=hostile)
@@ -171,6 +176,9 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         residuals=_frame(RESIDUALS, residuals),
         features=_frame(FEATURES, _features(cars, tests)),
         unread=_frame(UNREAD, _unread(cars, tests)),
+        stories=_frame(
+            STORIES, [{"test_id": test["test_id"], "sentence": STORY} for test in every]
+        ),
         windows=_frame(WINDOWS, _windows(cars, tests)),
         events=_frame(EVENTS, [row for test in every for row in _events(test)]),
         trust=_frame(TRUST, [_distrusted(test) for test in every[::7]]),
@@ -182,6 +190,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         rejected=_frame(REJECTED, _rejected(every)),
         notices=_frame(NOTICES, _notices(cars, tests)),
         unassigned=_frame(UNASSIGNED, [_waiting()]),
+        drifts=DRIFTS.empty(),
         instrument_offsets=_frame(INSTRUMENT_OFFSETS, []),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,

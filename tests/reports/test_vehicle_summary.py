@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
 from site_content import make_content
 
+from models.drift_tables import DRIFTS
 from reports.ledger import open_ledger
 from reports.settings import ReportSettings
 from reports.vehicle import summarise_vehicle
@@ -227,3 +229,39 @@ def test_remarks_on_the_latest_log_are_told():
         "List it in \N{LEFT DOUBLE QUOTATION MARK}ignore\N{RIGHT DOUBLE QUOTATION MARK}."
     )
     assert summary_of("CAR-0001", content).latest.remarks == ()
+
+
+def drifting(*rows):
+    at = datetime(2027, 8, 1, tzinfo=UTC)
+    listed = [
+        {"vehicle_id": "CAR-0002", "feature": feature, "regime": regime, "outlook_code": code,
+         "leaves_band_at": at + timedelta(days=days), "sentence": sentence}
+        for feature, regime, code, days, sentence in rows
+    ]  # fmt: skip
+    frame = pl.DataFrame(listed, schema={name: DRIFTS.schema[name] for name in listed[0]})
+    return replace(make_content(6), drifts=DRIFTS.conform(frame))
+
+
+def test_a_drift_stands_once_per_quantity_nearest_first_and_in_display_units():
+    fall = "subcooling falls 1.8 K a year (0.9 K to 2.6 K), likely out of band by August 2027"
+    content = drifting(
+        ("condenser_outlet_subcooling_k", "saturated", "dated", 0, fall),
+        ("condenser_outlet_subcooling_k", "cycling", "dated", 50, "the same later"),
+        ("duct_air_c", "saturated", "dated", -9, "duct air rises 2.0 K a year"),
+        ("low_side_kpa", "saturated", "no_trend", -20, "no drift"),
+    )
+    told = summary_of("CAR-0002", content).drifts
+    assert told == ("Duct air rises 2.0 K a year.", f"S{fall[1:]}.")
+    us = replace(content, settings=ReportSettings(temperature_unit="degF"))
+    # 1.8, 0.9 and 2.6 K are 3.24, 1.62 and 4.68 degF
+    assert (
+        f"3.2{NBSP}°F a year (1.6{NBSP}°F to 4.7{NBSP}°F)" in summary_of("CAR-0002", us).drifts[1]
+    )
+
+
+def test_how_a_state_is_handled_is_told(service):
+    assert service.handling == ""
+    content = make_content(6)
+    said = pl.lit("Snoozed by bay 3 on 1 June 2026 until 1 July 2026.").alias("handling")
+    handled = replace(content, states=content.states.with_columns(said))
+    assert summary_of("CAR-0002", handled).handling.startswith("Snoozed by bay 3")

@@ -1,0 +1,1 @@
+"""Studies: many invented fleets with a known truth, to measure what the judgement promises."""
