@@ -15,21 +15,23 @@ import numpy as np
 import polars as pl
 
 from features.regimes import WHOLE_TEST, Regime
+from models.assessments import rows_by
 from models.causes_likelihood import SEVERITIES, TEMPER, fit, log_student
 from models.causes_next import FULL_LOAD, Left, next_measurement
 from models.causes_priors import prior
 from models.causes_table import CAUSES
-from models.causes_words import Reading, against, cause_words, in_favour, paragraph
+from models.causes_words import Reading, against, agrees, cause_words, in_favour, paragraph
 from models.fault_signs import LIMIT, REGULATING
 from models.fault_signs_numbers import LEAST_EFFECTS, NONE, QUANTITIES, shapes
 from models.fault_signs_sensors import SENSOR_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from models.conditions import Array, Mask
     from models.fault_signs_numbers import Shape
     from models.history import History
+    from models.sentences import Row
 
 LEAD = 3.0
 ASKED_OF = ("service", "watch")
@@ -45,6 +47,7 @@ _CORE = (
     ("evaporator_outlet_superheat_k", "compressor_suction_superheat_k"),
     ("duct_air_c", "duct_drop_k"), ("compressor_discharge_c",),
 )  # fmt: skip
+_PLACE = {name: place for place, name in enumerate(QUANTITIES)}
 
 Kind = tuple[tuple[str, object], ...]
 
@@ -173,6 +176,10 @@ def _diagnosis(case: Case, fits: list[dict[str, Suspect]]) -> Diagnosis:
     lead = posterior[0] - posterior - _unsaid(suspects, vectors)
     is_in_set = lead <= np.log(LEAD)
     is_in_set[0] = True
+    z = np.nan_to_num(vectors[fullest].z)
+    if not agrees(suspects[0].shift, z).any():
+        # what leads by its prior alone explains nothing
+        is_in_set[[s.cause for s in suspects].index(NONE)] = True
     return Diagnosis(
         suspects, shares / shares.sum(), priors, is_in_set,
         bool(is_in_set.sum() == 1 and suspects[0].cause != NONE),
@@ -236,7 +243,8 @@ def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
         for place, name in enumerate(QUANTITIES)
         if np.isfinite(vector.z[place])
     ]
-    places = np.flatnonzero(diagnosis.is_in_set | (diagnosis.shares >= _LEAST_SHARE))[:_MOST_KEPT]
+    worth = diagnosis.is_in_set | (diagnosis.shares >= _LEAST_SHARE)
+    places = np.flatnonzero(worth & (worth.cumsum() <= _MOST_KEPT))
     left = [
         Left(s.cause, float(diagnosis.shares[p]), s.shift, s.scale)
         for p, s in enumerate(diagnosis.suspects)
@@ -280,12 +288,12 @@ def _cars(
     columns = ("test_id", "purpose", *_KIND)
     behind = tests.select(columns).filter(pl.col("test_id").is_in(list(latest.values())))
     known = {row["test_id"]: row for row in behind.iter_rows(named=True)}
-    for (car,), rows in levels.group_by("vehicle_id", maintain_order=True):
-        test = known[latest[str(car)]]
+    for car, rows in rows_by(levels, "vehicle_id").items():
+        test = known[latest[car]]
         kind = tuple((name, test[name]) for name in _KIND)
         vectors = tuple(_vectors(rows, str(test["compressor"] or "")))
         if vectors:
-            yield _Car(str(car), latest[str(car)], Case(vectors, kind, test["purpose"]))
+            yield _Car(car, latest[car], Case(vectors, kind, test["purpose"]))
 
 
 def _mean_deviations(
@@ -312,20 +320,17 @@ def _mean_deviations(
     )
 
 
-def _vectors(rows: pl.DataFrame, compressor: str) -> Iterator[Vector]:
+def _vectors(rows: list[Row], compressor: str) -> Iterator[Vector]:
     """One vector per regime; what belongs to the whole test stands in each of them."""
-    whole = rows.filter(regime=WHOLE_TEST)
-    for (regime,), part in rows.filter(pl.col("regime") != WHOLE_TEST).group_by(
-        "regime", maintain_order=True
-    ):
-        columns = {name: np.full(len(QUANTITIES), np.nan) for name in ("z", "spread", "delta")}
-        together: Iterable[dict[str, float]] = pl.concat([part, whole]).iter_rows(named=True)
-        for row in together:
-            place = QUANTITIES.index(str(row["feature"]))
-            for name, values in columns.items():
-                values[place] = row[name]
-        unit = LEAST_EFFECTS / columns["spread"]
-        yield Vector(_control(str(regime), compressor), columns["z"], unit, columns["delta"])
+    whole = [row for row in rows if row["regime"] == WHOLE_TEST]
+    for regime in dict.fromkeys(row["regime"] for row in rows):
+        if regime == WHOLE_TEST:
+            continue
+        values = np.full((3, len(QUANTITIES)), np.nan)
+        for row in (*(row for row in rows if row["regime"] == regime), *whole):
+            values[:, _PLACE[row["feature"]]] = row["z"], row["spread"], row["delta"]
+        z, spread, delta = values
+        yield Vector(_control(regime, compressor), z, LEAST_EFFECTS / spread, delta)
 
 
 def _control(regime: str, compressor: str) -> str:

@@ -29,7 +29,7 @@ SEVERITIES = np.concatenate([[0.0], np.geomspace(0.15, 12.0, 15)])
 _HALF = 0.5
 # Share of its log likelihood that a car counts for: marks are cruder than their doubt says
 # [default, tune on data].
-TEMPER = 0.6
+TEMPER = 0.5
 _FAMILIES = (
     ("low_side_kpa", "pressure_ratio", "evaporator_approach_k"),
     ("high_side_kpa", "condensing_over_air_k"),

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from features.catalogue import FEATURE
 from models.diagnostics import DIAGNOSTIC, STANDING
 from models.fault_signs import CAUSE_WORDS
@@ -19,7 +21,7 @@ from models.sentences import capitalised, enumeration
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from models.conditions import Array
+    from models.conditions import Array, Mask
 
 # A deviation from here on speaks; less than a part of it is silence (in spreads).
 _SPEAKS, _SILENT, _FORETOLD = 2.0, 1.0, 3.0
@@ -46,11 +48,16 @@ def cause_words(code: str) -> str:
     return " together with ".join(CAUSE_WORDS[part] for part in code.split("+"))
 
 
+def agrees(shift: Array, z: Array) -> Mask:
+    """True means: the quantity strays on the side that the cause foretells."""
+    return np.asarray((np.abs(z) >= _SPEAKS) & (z * shift > 1.0))
+
+
 def in_favour(shift: Array, readings: Sequence[Reading]) -> str:
     """Deviations on the side that the cause foretells, largest first."""
-    agreeing = [
-        r for r in readings if abs(r.z) >= _SPEAKS and r.z * shift[QUANTITIES.index(r.feature)] > 1
-    ]
+    z = np.array([reading.z for reading in readings])
+    foretold = shift[[QUANTITIES.index(reading.feature) for reading in readings]]
+    agreeing = [readings[place] for place in np.flatnonzero(agrees(foretold, z))]
     return enumeration(_deviation(r) for r in _largest(agreeing))
 
 

@@ -74,11 +74,14 @@ def shapes(control: str, context: tuple[tuple[str, object], ...]) -> tuple[Shape
     """
     car = dict(context)
     wanted = (control,) if control in {LIMIT, REGULATING} else (LIMIT, REGULATING)
-    faults = [_numbers(p, car) for p in PATTERNS if p.control in wanted and _holds(p, car)]
+    halves = [
+        [_numbers(p, car) for p in PATTERNS if p.control == half and _holds(p, car)]
+        for half in wanted
+    ]
     nothing = np.zeros(len(QUANTITIES))
     return (
-        *faults,
-        *_pairs(faults),
+        *(shape for half in halves for shape in half),
+        *(pair for half in halves for pair in _pairs(half)),
         *(_sensor(channel, sign) for channel in SENSORS for sign in (1.0, -1.0)),
         Shape(NONE, NONE, nothing, nothing + _ANYTHING),
     )

@@ -93,11 +93,12 @@ def _causes(score: Scorecard) -> str:
     causes = score.causes
     if causes is None or not causes.in_set.n_all:
         return ""
+    in_set = f"true one in the set {_counted(causes.in_set)}"
+    wrong = f"misdiagnosed: {_counted(causes.misdiagnosed)}"
+    right = f"the name is right: {_counted(causes.named_right)}; {wrong}"
     said = (
-        f"Causes, of cars with a fault in `service` or `watch`: true one in the set "
-        f"{_counted(causes.in_set)}",
-        f"One is named: {_counted(causes.named)}; the name is right: "
-        f"{_counted(causes.named_right)}; misdiagnosed: {_counted(causes.misdiagnosed)}",
+        f"Causes, of cars with a fault in `service` or `watch`: {in_set}",
+        f"One is named: {_counted(causes.named)}; {right}",
     )
     rows = [(fault, _counted(share)) for fault, share in causes.by_fault]
     return "\n".join((*said, text_table(("fault", "true cause in the set"), rows)))
