@@ -57,7 +57,7 @@ def in_favour(shift: Array, readings: Sequence[Reading]) -> str:
     """Deviations on the side that the cause foretells, largest first."""
     z = np.array([reading.z for reading in readings])
     foretold = shift[[QUANTITIES.index(reading.feature) for reading in readings]]
-    agreeing = [readings[place] for place in np.flatnonzero(agrees(foretold, z))]
+    agreeing = [readings[place] for place in np.flatnonzero(agrees(foretold, z)).tolist()]
     return enumeration(_deviation(r) for r in _largest(agreeing))
 
 
