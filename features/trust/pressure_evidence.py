@@ -92,6 +92,9 @@ def weigh_pressures(standing: Standing) -> PressureEvidence:
     drop = late.get("intake_air_c", _unknown(standing)) - ducts
     cooled = soaked - _lowest([evaporator, ducts])
     is_even = _quantile(lines, 1.0 - _EVEN_QUANTILE) - _quantile(lines, _EVEN_QUANTILE) < _EVEN_K
+    # a machine that stands has no cold evaporator
+    first = [begun.get(name, _unknown(standing)) for name in ("evaporator_outlet_c", *DUCTS)]
+    is_cold = soaked - _lowest(first) >= _COOLS_K
     begun_kpa = (standing.at_begin("low_side_kpa"), standing.at_begin("high_side_kpa"))
     never_parts = (np.abs(np.log(high / low)) < _LN_ALIKE) & (np.fmin(drop, cooled) >= _COOLS_K)
     return PressureEvidence(
@@ -99,7 +102,10 @@ def weigh_pressures(standing: Standing) -> PressureEvidence:
         low_kpa=begun_kpa[0],
         high_kpa=begun_kpa[1],
         soaked_c=soaked,
-        stands=standing.has_rested | is_even | never_parts | _one_side_stands(begun_kpa, saturated),
+        stands=standing.has_rested
+        | is_even
+        | never_parts
+        | (_one_side_stands(begun_kpa, (low, high), saturated) & ~is_cold),
         saturated_kpa=saturated,
         slope_kpa_per_k=standing.saturation_kpa(soaked + 0.5)
         - standing.saturation_kpa(soaked - 0.5),
@@ -111,14 +117,19 @@ def weigh_pressures(standing: Standing) -> PressureEvidence:
     )
 
 
-def _one_side_stands(begun_kpa: tuple[Floats, Floats], saturated_kpa: Floats) -> Booleans:
-    """Whether one gauge has the standing pressure, while no machine at work could have it there.
+def _one_side_stands(
+    begun_kpa: tuple[Floats, Floats], late_kpa: tuple[Floats, Floats], saturated_kpa: Floats
+) -> Booleans:
+    """Whether one gauge has the standing pressure at first, and leaves it as a start makes it.
 
     The high side of a working machine is above saturation at the cooler parts of the car, and
     its low side does not stand above the high side.
     """
     low, high = (np.abs(np.log(each / saturated_kpa)) < _LN_STANDS for each in begun_kpa)
-    return np.asarray(high | (low & (begun_kpa[1] < begun_kpa[0])))
+    falls, rises = (np.log(late / begun) for late, begun in zip(late_kpa, begun_kpa, strict=True))
+    return np.asarray(
+        (high & (rises > _LN_ALIKE)) | (low & (falls < -_LN_ALIKE) & (begun_kpa[1] < begun_kpa[0]))
+    )
 
 
 def _unknown(standing: Standing) -> Floats:

@@ -57,11 +57,12 @@ def unit_slips(evidence: PressureEvidence) -> Iterator[UnitSlip]:
     odd = {side: _odd_moves(side, read, evidence, factors) for side, read in sides.items()}
     fine = {side: _is_fine(read, evidence) for side, read in sides.items()}
     absent = {side: ~np.isfinite(read) for side, read in sides.items()}
-    # how a side moves chooses among factors; it rejects none, for a hot car's moves but little
-    best = {
-        side: np.argmin(np.min(over + odd[side], axis=0), axis=0) for side, over in left.items()
-    }
-    could = {side: np.min(over, axis=(0, 1)) < _LEFT_OVER for side, over in left.items()}
+    charged = {side: over + odd[side] for side, over in left.items()}
+    best = {side: np.argmin(np.min(each, axis=0), axis=0) for side, each in charged.items()}
+    # a low side falls at work; a high side that stood hot rises but little, so that how it moves
+    # chooses among its factors and rejects none
+    explains = {"low_side_kpa": charged["low_side_kpa"], "high_side_kpa": left["high_side_kpa"]}
+    could = {side: np.min(each, axis=(0, 1)) < _LEFT_OVER for side, each in explains.items()}
     for side, other in (("low_side_kpa", "high_side_kpa"), ("high_side_kpa", "low_side_kpa")):
         # both sides of a standing car must make sense, one as read or both set right
         is_off = (
