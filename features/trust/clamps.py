@@ -12,7 +12,7 @@ while logging (`clamp_moves`).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -182,21 +182,20 @@ def _by_their_start(
     usually stand, they are exchanged.
     """
     found = {}
-    now = _strangeness(at, levels.has_exchanger)
-    for one in COLD:
-        for other in LIQUID:
-            swapped = at | {one: at[other], other: at[one]}
-            strange = _strangeness(swapped, levels.has_exchanger)
-            is_so = (
-                is_asked
-                & (now - strange > _LEAST_GAIN)
-                & (strange < _USUAL)
-                & (levels.dip[one] - levels.dip[other] > _LIQUID_COOLS_MORE_K)
-                & (broken_order_k(swapped, levels.has_exchanger) <= _EXPLAINED_K)
-            )
-            for test in np.flatnonzero(is_so).tolist():
-                own = (float(at[one][test]), float(at[other][test]))
-                found[test] = Exchanged(test, one, other, own)
+    for one, other in product(COLD, LIQUID):
+        cools_more = levels.dip[one] - levels.dip[other] > _LIQUID_COOLS_MORE_K
+        asked = np.flatnonzero(is_asked & cools_more)
+        own, exchanger = {k: v[asked] for k, v in at.items()}, levels.has_exchanger[asked]
+        swapped = own | {one: own[other], other: own[one]}
+        strange = _strangeness(swapped, exchanger)
+        is_so = (
+            (_strangeness(own, exchanger) - strange > _LEAST_GAIN)
+            & (strange < _USUAL)
+            & (broken_order_k(swapped, exchanger) <= _EXPLAINED_K)
+        )
+        for place in np.flatnonzero(is_so).tolist():
+            both_c = (float(own[one][place]), float(own[other][place]))
+            found[int(asked[place])] = Exchanged(int(asked[place]), one, other, both_c)
     return found
 
 
