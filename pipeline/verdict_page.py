@@ -67,6 +67,7 @@ def _content(verdict: Verdict, clock: datetime) -> SiteContent:
         evidence=assessed.evidence.filter(mine),
         residuals=assessed.residuals.filter(mine),
         drifts=assessed.drifts.filter(mine),
+        causes=assessed.causes.filter(mine),
         instrument_offsets=assessed.instrument_offsets,
         features=rows.tables["features"],
         windows=verdict.windows,
