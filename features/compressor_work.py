@@ -38,6 +38,10 @@ _ASKED_S = 60.0
 _PARTING = 0.01
 # After a stop the pressures only come together; when they part again it works (tuning value).
 _PARTED_AGAIN = 1.05
+# A circuit at rest cannot keep its pressures apart: above this ratio it loses more than this
+# share of it in a minute (tuning values).
+_KEPT_APART = 1.5
+_LOST_AT_REST = 0.02
 _PRESSURES = {"low_side_kpa", "high_side_kpa"}
 # columns that are dropped once the compressor's work is told
 _EVIDENCE = (
@@ -67,7 +71,7 @@ def add_compressor_work(
     stay. Beside them `asked_s`: for how long the test asked to cool, and `top_ratio`: the
     highest ratio of the two pressures meanwhile.
     """
-    told = tests.select("test_number", "compressor")
+    told = tests.select("test_number", "compressor", "control_target")
     frame = (
         blocks.join(told, on="test_number", maintain_order="left")
         .pipe(_add_last_switching, switching)
@@ -78,7 +82,7 @@ def add_compressor_work(
         )
         .with_columns(is_asked=_is_asked(blocks.columns))
     )
-    frame = _add_idle(_add_by_pressure(frame, settings), settings, block_s)
+    frame = _add_idle(_add_by_pressure(frame, settings, block_s), settings, block_s)
     judged = frame.with_columns(
         is_running=pl.coalesce("by_command", "by_pressure")
         & ~pl.col("is_idle")
@@ -88,7 +92,7 @@ def add_compressor_work(
         judged.with_columns(is_cycling=_is_cycling())
         .with_columns(run_start_s=_run_start_s())
         .with_columns(off_code=_off_code())
-        .drop(_EVIDENCE)
+        .drop(*_EVIDENCE, "control_target")
     )
 
 
@@ -135,11 +139,21 @@ def _ratio(columns: list[str]) -> pl.Expr:
 def _by_command(columns: list[str], settings: DerivationSettings) -> pl.Expr:
     """True means: commanded on, or the shaft of an electric compressor turns."""
     commanded = is_commanded_on(columns, settings)
-    answers = [] if commanded is None else [commanded]
+    answers = [] if commanded is None else [pl.when(~_is_set_point(columns)).then(commanded)]
     if "compressor_rpm" in columns:
         is_electric = pl.col("compressor") == "electric"
         answers.append(pl.when(is_electric).then(pl.col("compressor_rpm") > _SHAFT_STANDS_RPM))
     return pl.coalesce(answers) if answers else pl.lit(None, pl.Boolean)
+
+
+def _is_set_point(columns: list[str]) -> pl.Expr:
+    """True means: the only command is the set point of a valve that holds the low side.
+
+    No command at all then asks for the least stroke or for the lowest pressure, by the valve's
+    make, and so does not tell whether the compressor works; the pressures do.
+    """
+    is_held = pl.col("control_target").eq_missing("suction_pressure")
+    return is_held & pl.col("compressor_on").is_null() if "compressor_on" in columns else is_held
 
 
 def _engine_stands(columns: list[str]) -> pl.Expr:
@@ -161,7 +175,9 @@ def _is_asked(columns: list[str]) -> pl.Expr:
     return (pl.coalesce(answers) & ~pl.col("stands")).fill_null(value=False)
 
 
-def _add_by_pressure(frame: pl.DataFrame, settings: DerivationSettings) -> pl.DataFrame:
+def _add_by_pressure(
+    frame: pl.DataFrame, settings: DerivationSettings, block_s: float
+) -> pl.DataFrame:
     """The frame with `by_pressure`: apart and not just coming together, or parting."""
     stretch = pl.struct("test_number", "edge_s")
     rises = is_same_test(-1) & (pl.col("ratio").shift(-1) - pl.col("ratio") > _PARTING)
@@ -175,12 +191,24 @@ def _add_by_pressure(frame: pl.DataFrame, settings: DerivationSettings) -> pl.Da
     )
     is_apart = pl.col("ratio") > least
     is_settling = (pl.col("ratio") <= _PARTED_AGAIN * pl.col("lowest")).fill_null(value=False)
+    is_settling &= ~_is_kept_apart(block_s)
     # the ratio that a climb ends with stands in the first block after it
     climbs_to = pl.col("ratio").shift(-1).last().over("rise")
     return frame.with_columns(
         by_pressure=(is_apart & ~is_settling)
         | (pl.col("rises") & (climbs_to > least).fill_null(value=False))
     ).drop("lowest", "rise", "rises", "edge_s", "edge_code")
+
+
+def _is_kept_apart(block_s: float) -> pl.Expr:
+    """True means: in a minute since the last stop or start in which the ratio did not fall."""
+    n_blocks = max(round(_ASKED_S / block_s), 1)
+    is_alike = is_same_test(n_blocks) & (pl.col("edge_s") == pl.col("edge_s").shift(n_blocks))
+    was = pl.col("ratio").shift(n_blocks)
+    is_end = is_alike & (pl.col("ratio") > _KEPT_APART)
+    is_end &= pl.col("ratio") >= (1.0 - _LOST_AT_REST) * was
+    ends = is_end.fill_null(value=False).cast(pl.Int8)
+    return ends.reverse().rolling_max(n_blocks + 1, min_samples=1).reverse() > 0
 
 
 def _add_idle(frame: pl.DataFrame, settings: DerivationSettings, block_s: float) -> pl.DataFrame:

@@ -3,9 +3,10 @@
 A compressor of fixed stroke is at its limit whenever it is engaged. A variable one is told
 by its command, an electric one by its speed, one with a valve of its own by the low side
 that this valve holds. Where nothing of that is logged, only what the circuit cannot do
-otherwise is claimed. Takes blocks with `compressor` and `is_running`; adds `is_at_limit`
-(null = cannot be told) and `limit_code`. Does not belong here: whether it works at all
-(`compressor_work`), pull-down (`pull_down`).
+otherwise is claimed, and a low side that moves as at full stroke counts before its level.
+Takes blocks with `compressor`, `is_running` and `run_start_s`; adds `is_at_limit` (null =
+cannot be told) and `limit_code`. Does not belong here: whether it works at all
+(`compressor_work`), how the low side moves (`full_stroke`), pull-down (`pull_down`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from features.air_columns import atmosphere_kpa
+from features.full_stroke import FIGURES, add_full_stroke
 from features.regime_reasons import Reason
 
 if TYPE_CHECKING:
@@ -37,6 +39,16 @@ _WARMEST_FULL_COLD_C = 5.0
 _WARMEST_CHOSEN_C = 8.0
 _OVER_TARGET_K = 2.0
 _DUCT_GAIN_K = 1.0
+# A low side that follows by more than the one share is at full stroke, by less than the other
+# it is held; between them the run holds both (tuning values).
+_FOLLOWS, _HELD = 0.5, 0.1
+# and then it stands higher where it is not held, by more than (tuning value)
+_LIFTED_KPA = 4.0
+# A stroke or speed that is controlled moves the low side by more than the high side and the
+# engine do; at full stroke so little is left, relative (tuning values).
+_NEAR_FULL_STROKE = {"variable_external": 0.006, "electric": 0.016}
+_UNEXPLAINED = 0.009
+_FOLLOWS_ALIKE = (0.4, 2.0)
 # the air around a car at sea level, for a valve that works against vacuum
 _SEA_LEVEL_KPA = 101.325
 
@@ -50,8 +62,10 @@ def add_control_limits(
     cabin_setpoint_c. Row count and order stay.
     """
     told = tests.select("test_number", "altitude_m", "noted_barometric_kpa", *_TOLD)
-    frame = blocks.join(told, on="test_number", maintain_order="left").with_columns(
-        low_gauge_kpa=_low_gauge_kpa(blocks.columns)
+    frame = (
+        blocks.join(told, on="test_number", maintain_order="left")
+        .pipe(add_full_stroke, block_s)
+        .with_columns(low_gauge_kpa=_low_gauge_kpa(blocks.columns))
     )
     evidence = _evidence(blocks.columns, settings, block_s)
     code = pl.lit(Reason.ALWAYS_FULL.code)
@@ -59,7 +73,7 @@ def add_control_limits(
     frame = frame.with_columns(limit_code=pl.when(is_fixed).then(code).otherwise(evidence))
     at_limit = [reason.code for reason in _AT_LIMIT]
     return frame.with_columns(is_at_limit=pl.col("limit_code").is_in(at_limit)).drop(
-        "altitude_m", "noted_barometric_kpa", *_TOLD
+        "altitude_m", "noted_barometric_kpa", *_TOLD, *FIGURES
     )
 
 
@@ -70,6 +84,8 @@ _AT_LIMIT = (
     Reason.SPEED_FULL,
     Reason.LOW_SIDE_ABOVE,
     Reason.LOW_SIDE_BELOW,
+    Reason.LOW_SIDE_FOLLOWS,
+    Reason.LOW_SIDE_LIFTED,
     Reason.AIR_TOO_WARM,
 )
 
@@ -90,6 +106,7 @@ def _evidence(columns: list[str], settings: DerivationSettings, block_s: float) 
         answers.append(pl.when(_holds_low_side()).then(_by_low_side(settings, block_s)))
         if "engine_rpm" in have:
             answers.append(_by_load(block_s))
+        answers.append(_by_full_stroke())
     answers.append(_by_air(columns, block_s))
     return pl.coalesce(answers)
 
@@ -182,8 +199,28 @@ def _by_low_side(settings: DerivationSettings, block_s: float) -> pl.Expr:
         .then(pl.lit(Reason.LOW_SIDE_ABOVE.code))
         .when(is_below)
         .then(pl.lit(Reason.LOW_SIDE_BELOW.code))
+        .when(pl.col("follows") > _FOLLOWS)
+        .then(pl.lit(Reason.LOW_SIDE_FOLLOWS.code))
+        .when((pl.col("follows") > _HELD) & (pl.col("lifted_kpa") > _LIFTED_KPA))
+        .then(pl.lit(Reason.LOW_SIDE_LIFTED.code))
         .otherwise(pl.lit(Reason.LOW_SIDE_HELD.code))
     )
+
+
+def _by_full_stroke() -> pl.Expr:
+    """Full where the low side of the run does what full stroke makes of it, and no more.
+
+    Says nothing where more moves it: that can be a control, or a change of the load.
+    """
+    is_near = pl.any_horizontal(
+        (pl.col("compressor") == compressor) & (pl.col("off_full_stroke") < near)
+        for compressor, near in _NEAR_FULL_STROKE.items()
+    )
+    is_alike = pl.col("follows").is_between(*_FOLLOWS_ALIKE)
+    is_alike &= (pl.col("compressor") == "variable_external") & (
+        pl.col("unexplained") < _UNEXPLAINED
+    )
+    return pl.when(is_near | is_alike).then(pl.lit(Reason.LOW_SIDE_FOLLOWS.code))
 
 
 def _by_air(columns: list[str], block_s: float) -> pl.Expr:

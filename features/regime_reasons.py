@@ -49,6 +49,14 @@ class Reason(Enum):
         "the low side is drawn down to {low_gauge_bar} bar gauge, below where such a "
         "compressor's own valve would hold it"
     )
+    LOW_SIDE_FOLLOWS = (
+        "the low side, {low_gauge_bar} bar gauge, follows the high side and the engine as at full "
+        "stroke; nothing else moves it"
+    )
+    LOW_SIDE_LIFTED = (
+        "the low side stands at {low_gauge_bar} bar gauge, above the level that the compressor's "
+        "own valve held in this run"
+    )
     HELD_UNDER_LOAD = "the low side keeps its level while the engine changes its speed"
     AIR_HELD = "the air leaves at {air_c} degC, where controls hold it; no command is logged"
     AIR_TOO_WARM = (

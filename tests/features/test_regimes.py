@@ -171,10 +171,90 @@ def test_a_low_side_that_keeps_its_level_under_a_faster_engine_is_held():
     silent = {"compressor_command_pct": None, "duct_air_c": None}
     held = regimes(log(engine_rpm=rpm, **silent))
     assert at(held, 600) == "regulating"
+    # by a third of what full stroke would make of it: neither held nor full
     drawn = regimes(
-        log(engine_rpm=rpm, low_side_kpa=np.where(TIME_S < 600, 330.0, 280.0), **silent)
+        log(engine_rpm=rpm, low_side_kpa=np.where(TIME_S < 600, 330.0, 310.0), **silent)
     )
     assert at(drawn, 600) == "running"
+
+
+# How the low side answers at full stroke, by hand for R-134a at 293 kPa (0 degC, printed table:
+# 10.6 kPa/K) and air 25 K above it, with a volumetric efficiency 1 - 0.05 (r ^ 0.9 - 1) at
+# r = 5.7: the coil boils 293 / (10.6 x 25) = 1.1 % less per 1 % of low side, the compressor
+# draws 1 + 0.27 % more; per 1 % of high side it draws 0.27 % less and each kg takes up 0.34 %
+# less (0.3 K warmer liquid of 1.5 kJ/kg K, of 130 kJ/kg). So 0.61 / 2.37 and -1 / 2.37.
+PER_HIGH_SIDE, PER_ENGINE_SPEED = 0.26, -0.42
+# the fan makes the high side swing by a tenth in a minute and a half
+SWING = np.where(TIME_S >= 100.0, 0.1 * np.sin(TIME_S / 15.0), 0.0)
+STOOD = TIME_S < 100.0
+
+
+def after_a_stand(low, high=1681.8, **curves):
+    """A log of a car that stands for 100 s before its compressor works."""
+    return log(
+        compressor_command_pct=None,
+        low_side_kpa=np.where(STOOD, 650.0, low),
+        high_side_kpa=np.where(STOOD, 655.0, high),
+        **curves,
+    )
+
+
+@pytest.mark.parametrize(
+    ("answer", "regime"), [(PER_HIGH_SIDE, "saturated"), (0.0, "regulating"), (-0.1, "regulating")]
+)
+@pytest.mark.parametrize("gauge_bar", [1.85, 2.0, 2.15])
+def test_a_low_side_that_follows_the_high_side_is_not_held_by_a_valve(answer, regime, gauge_bar):
+    # at the very level where such a valve holds it; held, it falls a little or not at all
+    low = (SEA_LEVEL_KPA + 100.0 * gauge_bar) * (1.0 + answer * SWING)
+    found = regimes(after_a_stand(low, 1681.8 * (1.0 + SWING)), "variable_internal")
+    assert at(found, 600) == regime
+
+
+@pytest.mark.parametrize(
+    ("answer", "regime"), [(PER_ENGINE_SPEED, "saturated"), (0.0, "regulating")]
+)
+def test_a_low_side_that_falls_with_the_engine_speed_is_not_held_by_a_valve(answer, regime):
+    # an idle that hunts by 3 % in half a minute
+    speed = 1.0 + 0.03 * np.sin(TIME_S / 5.0)
+    low = (SEA_LEVEL_KPA + 200.0) * speed**answer
+    found = regimes(after_a_stand(low, engine_rpm=800.0 * speed), "variable_internal")
+    assert at(found, 600) == regime
+
+
+def test_the_level_tells_where_a_run_holds_both():
+    # held while the high side is low, lifted by 8 kPa while it is high
+    is_high = np.sin(TIME_S / 20.0) > 0.0
+    low = SEA_LEVEL_KPA + np.where(is_high, 208.0, 200.0)
+    found = regimes(after_a_stand(low, np.where(is_high, 1900.0, 1500.0)), "variable_internal")
+    # sin is positive from 502.7 to 565.5 s and negative to 628.3 s
+    assert (at(found, 535), at(found, 600)) == ("saturated", "regulating")
+    assert at(found, 535, "regime_reason") == "low_side_lifted"
+
+
+@pytest.mark.parametrize("compressor", ["variable_external", "electric"])
+def test_air_where_controls_hold_it_may_be_air_at_full_stroke(compressor):
+    high = 1681.8 * (1.0 + SWING)
+    full = after_a_stand(300.0 * (1.0 + PER_HIGH_SIDE * SWING), high, duct_air_c=5.0)
+    assert at(regimes(full, compressor), 600) == "saturated"
+    # a control that moves the low side by 5 % while neither high side nor engine moves
+    hunting = after_a_stand(300.0 * (1.0 + 0.05 * np.sin(TIME_S / 40.0)), duct_air_c=5.0)
+    assert at(regimes(hunting, compressor), 600) == "regulating"
+
+
+@pytest.mark.parametrize("compressor", ["variable_external", "electric"])
+def test_where_nothing_moved_and_no_start_was_seen_the_air_tells(compressor):
+    quiet = log(compressor_command_pct=None, low_side_kpa=300.0, duct_air_c=5.0)
+    assert at(regimes(quiet, compressor), 600, "regime_reason") == "air_held"
+
+
+def test_a_set_point_of_nothing_is_no_stop():
+    asked = np.where(TIME_S < 100.0, 0.0, np.where(TIME_S < 300.0, 40.0, 0.0))
+    samples = after_a_stand(300.0).with_columns(compressor_command_pct=pl.Series(asked))
+    held = regimes(samples, "variable_external", control_target="suction_pressure")
+    assert at(held, 50) == "off"
+    assert at(held, 600) == "regulating"
+    other = regimes(samples, "variable_external", control_target="evaporator_temperature")
+    assert at(other, 600) == "off"
 
 
 @pytest.mark.parametrize("compressor", ["variable_external", "electric", None])
@@ -340,3 +420,16 @@ def test_a_fin_sensor_in_one_car_changes_nothing_for_another():
     own = together.filter(test_number=0)
     assert own["regime"].to_list() == alone["regime"].to_list()
     assert at(together.filter(test_number=1), 600) == "saturated"
+
+
+def test_pressures_that_stay_apart_are_no_compressor_at_rest():
+    # a fan stage seen as a stop: after it the pressures stay apart for good, which none at rest
+    # can do; after a real stop they come together with 60 s
+    fallen = lagged(TIME_S, 400.0, -500.0, tau_s=3.0)
+    kept = after_a_stand(280.0 - 0.1 * fallen, 1700.0 + fallen, condenser_fan_pct=None)
+    at_rest = lagged(TIME_S, 400.0, -900.0, tau_s=60.0)
+    stopped = after_a_stand(280.0 - 0.55 * at_rest, 1700.0 + at_rest, condenser_fan_pct=None)
+    for samples, regime in ((kept, "saturated"), (stopped, "off")):
+        ends = derive(samples, context(compressor="fixed_clutch"), SETTINGS)
+        assert "compressor_off" in set(ends.events["kind_code"])
+        assert at(regimes(samples, "fixed_clutch"), 600) == regime
