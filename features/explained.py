@@ -162,7 +162,9 @@ def _lay_out(grid: Grid, events: pl.DataFrame) -> _Laid:
     n_tests, n_slots = slots.shape
     columns = np.zeros((n_tests, n_slots * len(CHAINS_S) + len(responses), grid.n_blocks))
     columns[:, n_slots * len(CHAINS_S) :] = np.stack(responses, axis=1)
-    regressors = columns[:, : n_slots * len(CHAINS_S)].reshape(n_tests, n_slots, len(CHAINS_S), -1)
+    regressors = columns[:, : n_slots * len(CHAINS_S)].reshape(
+        n_tests, n_slots, len(CHAINS_S), grid.n_blocks
+    )
     test, slot = np.nonzero(is_used)
     regressors[test, slot] = behind_lags(rested[test, slots[test, slot]], grid.block_s)
     return _Laid(grid, inside, columns, slots, courses)

@@ -50,8 +50,8 @@ def behind_lags(courses: Floats, block_s: float) -> Floats:
         length = min(_BLOCKS_AT_ONCE, n_blocks - start)
         now[:n_courses, :length] = courses[:, start : start + length]
         products = now.reshape(-1, _COURSES_AT_ONCE, n_inputs) @ weights
-        found = products.reshape(n_rows, -1)
-        behind = found[:n_courses, :n_values].reshape(n_courses, len(CHAINS_S), -1)
+        found = products.reshape(n_rows, weights.shape[1])
+        behind = found[:n_courses, :n_values].reshape(n_courses, len(CHAINS_S), _BLOCKS_AT_ONCE)
         out[:, :, start : start + length] = behind[:, :, :length]
         now[:, _BLOCKS_AT_ONCE:] = found[:, n_values:]
     return out
