@@ -1,8 +1,9 @@
 """Blocks laid out as arrays: a row per test, a column per block, so that tests are read at once.
 
 Takes a frame of blocks; gives `Grid` records of tests of similar length, a few at a time, so
-that one long log costs no memory for the short ones. Blocks that are missing are NaN. Does
-not belong here: what is read from the arrays (`explained`, `transient_pull_down`, ...).
+that one long log costs no memory for the short ones. Blocks that are missing are NaN; what
+comes after a pause of hours is another occasion and is left out. Does not belong here: what
+is read from the arrays (`explained`, `transient_pull_down`, ...).
 """
 
 from __future__ import annotations
@@ -11,11 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import polars as pl
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    import polars as pl
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 # Cells of one array at most; with some twenty arrays this is a few tens of megabytes.
 _MOST_CELLS = 20_000
+# Nobody pauses a test for so long: a clock that was set, or a second test in the file.
+_LONGEST_PAUSE_S = 3600.0
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,7 @@ def lay_grids(blocks: pl.DataFrame, names: Sequence[str], block_s: float) -> Ite
     """
     if blocks.is_empty():
         return
+    blocks = blocks.filter(_is_before_long_pauses(block_s))
     number = blocks["test_number"].to_numpy().astype(np.int64)
     block = blocks["block_number"].to_numpy()
     first = np.flatnonzero(np.concatenate([[True], np.diff(number) != 0]))
@@ -88,6 +92,11 @@ def lay_grids(blocks: pl.DataFrame, names: Sequence[str], block_s: float) -> Ite
             laid[test, place] = array[row]
             values[name] = laid
         yield Grid(number[rows], begins[tests] * block_s, block_s, values)
+
+
+def _is_before_long_pauses(block_s: float) -> pl.Expr:
+    pause = pl.col("block_number").diff() > _LONGEST_PAUSE_S / block_s
+    return (pause.fill_null(value=False).cum_sum() == 0).over("test_number")
 
 
 def _alike(span: Integers) -> Iterator[Integers]:

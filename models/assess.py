@@ -16,7 +16,9 @@ import polars as pl
 from features.trust.soak_biases import SOAK_BIASES
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
+from models.causes import find_causes, tests_behind
 from models.coverage import find_gaps
+from models.diagnostics import diagnostic_frame
 from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
 from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
 from models.flags import add_flags, add_test_ranks
@@ -68,6 +70,7 @@ class Assessed:
     leaks: pl.DataFrame
     disposition_precision: pl.DataFrame
     instrument_offsets: pl.DataFrame
+    causes: pl.DataFrame
 
 
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
@@ -114,6 +117,8 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     evidence = _behind_the_states(found, past, settings)
     counted = in_force(inputs.dispositions, as_of)
     states = state_frame(past, latest, settings, as_of)
+    behind = tests_behind(states, past, settings.recent_tests)
+    diagnostics = diagnostic_frame(features, tests, settings)
     return Assessed(
         baselines=_rounded(baseline_frame(compared, settings)),
         residuals=_rounded(judged),
@@ -124,6 +129,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         leaks=_rounded(drifting.leaks),
         disposition_precision=_rounded(precision_frame(counted, inputs.vehicles)),
         instrument_offsets=_rounded(offsets),
+        causes=_rounded(find_causes(behind, judged, diagnostics, tests)),
     )
 
 

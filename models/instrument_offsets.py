@@ -127,8 +127,7 @@ def _rows_of(
         return
     even = own.filter("is_even")
     low, high = (_by_test(even, ids, name, "bias_kpa") for name in (_LOW, _HIGH))
-    apart_kpa = _by_test(own, ids, _LOW, "bias_kpa") - _by_test(own, ids, _HIGH, "bias_kpa")
-    apart = _Series(apart_kpa, settings.instrument_offset_kpa, _LEAST_SCATTER_KPA)
+    apart = _Series(_apart_kpa(own, even, ids), settings.instrument_offset_kpa, _LEAST_SCATTER_KPA)
     gauges_off = _spans(apart, tests)
     for span in gauges_off:
         yield from (
@@ -145,6 +144,18 @@ def _rows_of(
             clamp = _Series(_by_test(even, ids, name, "bias_k"), limit, _LEAST_SCATTER_K)
             for span in _spans(clamp, tests):
                 yield _row(instrument_id, name, span, tests, "K")
+
+
+def _apart_kpa(own: pl.DataFrame, even: pl.DataFrame, ids: pl.DataFrame) -> Array:
+    """Low less high side at rest, test by test [kPa]; of cars that stood long where enough did.
+
+    Soon after a stop the sides of a car still differ: a warm evaporator side and a condenser in
+    cool air exchange through valve and compressor only slowly.
+    """
+    low, high = (even.filter(channel=name).select("test_id", "bias_kpa") for name in (_LOW, _HIGH))
+    stood = low.join(high, on="test_id").join(ids, on="test_id")
+    chosen = even if stood["vehicle_id"].n_unique() >= _LEAST_VEHICLES else own
+    return _by_test(chosen, ids, _LOW, "bias_kpa") - _by_test(chosen, ids, _HIGH, "bias_kpa")
 
 
 def _by_test(own: pl.DataFrame, ids: pl.DataFrame, channel: str, column: str) -> Array:

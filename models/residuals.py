@@ -55,6 +55,16 @@ def compare_tests(
     features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
 ) -> list[Compared]:
     """The tests of the context compared: their regimes, then the rates of whole tests."""
+    rows = _rows_to_compare(features, context)
+    is_whole = pl.col("regime") == WHOLE_TEST
+    parts = (
+        (rows.filter(~is_whole), tuple(f for f in JUDGED if not f.is_for_whole_test)),
+        (rows.filter(is_whole), tuple(f for f in JUDGED if f.is_for_whole_test)),
+    )
+    return [_compare_rows(part, judged, settings) for part, judged in parts]
+
+
+def _rows_to_compare(features: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
     tests = context.select(
         "test_id",
         "vehicle_id",
@@ -65,24 +75,40 @@ def compare_tests(
         pl.col("expansion_device").eq_missing("orifice_tube").alias("is_orifice_tube"),
         pl.col("blower_pct").alias("blower_noted_pct"),
     )
-    rows = (
+    return (
         features.join(tests, on="test_id", how="inner")
         .filter(~pl.col("regime").is_in(UNJUDGED_REGIMES))
         .with_columns(pl.coalesce("blower_pct", "blower_noted_pct").alias("blower_pct"))
         .sort("vehicle_id", "started_at", "test_id", "regime")
     )
-    is_whole = pl.col("regime") == WHOLE_TEST
-    parts = (
-        (rows.filter(~is_whole), tuple(f for f in JUDGED if not f.is_for_whole_test)),
-        (rows.filter(is_whole), tuple(f for f in JUDGED if f.is_for_whole_test)),
-    )
-    return [_compare_rows(part, judged, settings) for part, judged in parts]
+
+
+def compared_rows(
+    features: pl.DataFrame,
+    context: pl.DataFrame,
+    wanted: tuple[JudgedFeature, ...],
+    settings: AssessmentSettings,
+) -> tuple[pl.DataFrame, Fleet, Comparison, Numbers]:
+    """Rows, fleet, comparison and reasons of further quantities, before any score."""
+    rows = _rows_to_compare(features, context)
+    fleet = _fleet_of(rows, wanted)
+    comparison = compare(fleet, settings)
+    return rows, fleet, comparison, _all_reasons(fleet, comparison, settings)
 
 
 def _compare_rows(
     rows: pl.DataFrame, judged: tuple[JudgedFeature, ...], settings: AssessmentSettings
 ) -> Compared:
-    fleet = Fleet(
+    fleet = _fleet_of(rows, judged)
+    comparison = compare(fleet, settings)
+    reasons = _all_reasons(fleet, comparison, settings)
+    return Compared(
+        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, settings)
+    )
+
+
+def _fleet_of(rows: pl.DataFrame, judged: tuple[JudgedFeature, ...]) -> Fleet:
+    return Fleet(
         vehicle_ids=_texts(rows, "vehicle_id"),
         model_ids=_texts(rows, "model_id"),
         pools=_texts(rows, "pool"),
@@ -96,11 +122,6 @@ def _compare_rows(
         uncertainties=_matrix(rows, [FEATURE[f.name].uncertainty_name for f in judged]),
         is_orifice_tube=rows["is_orifice_tube"].to_numpy().astype(bool),
         features=judged,
-    )
-    comparison = compare(fleet, settings)
-    reasons = _all_reasons(fleet, comparison, settings)
-    return Compared(
-        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, settings)
     )
 
 

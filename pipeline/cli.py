@@ -16,6 +16,7 @@ import typer
 
 from pipeline.cli_disposition import disposition
 from pipeline.cli_score import score
+from pipeline.cli_verdict import verdict
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
     DebugOption,
@@ -34,9 +35,10 @@ EXIT_SOMETHING_REFUSED = 4
 
 _EPILOG = """
 Exit codes: 0 done; 1 unexpected failure; 2 wrong command line; 3 settings or registry of
-the workspace have problems, nothing was stored; 4 with --strict: done, but something was
-refused; 5 the workspace is being written to by another process. A reader that closes the
-output early, such as `head`, ends neither the work nor changes the code.
+the workspace, or the log asked about, have problems, nothing was stored; 4 with --strict:
+done, but something was refused; 5 the workspace is being written to by another process. A
+reader that closes the output early, such as `head`, ends neither the work nor changes the
+code.
 """
 
 app = typer.Typer(
@@ -275,6 +277,7 @@ def export(
         say(f"{summary.text} Folder: {folder.resolve()}")
 
 
+app.command()(verdict)
 app.command()(disposition)
 app.command()(score)
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from models.instrument_offsets import offsets_of_tests
+from pipeline.explain_causes import cause_lines
 from pipeline.explain_history import history_lines
 from pipeline.problems import did_you_mean
 from pipeline.text_lines import wrapped
@@ -58,6 +59,7 @@ def explain(store: Warehouse, vehicle_id: str, settings: ReportSettings) -> str:
     lines = [
         *_opening(state, settings),
         *_evidence_lines(evidence, context, settings),
+        *cause_lines(store.read_where("causes", "vehicle_id", [vehicle_id]), settings),
         *_story_lines(store.read_where("stories", "test_id", latest), settings),
         *history_lines(store, vehicle_id, evidence["finding_code"].to_list(), settings),
         *_unread_lines(store.read_where("unread", "test_id", latest)),

@@ -11,6 +11,7 @@ from pipeline.score_fleet import SEVERITY_EDGES
 from pipeline.text_tables import text_table
 
 if TYPE_CHECKING:
+    from pipeline.score_causes import CauseScore
     from pipeline.score_fleet import Detection, Scorecard
 
 
@@ -28,7 +29,8 @@ def fleet_text(score: Scorecard) -> str:
             f"Tests without a verdict: {_counted(score.no_response)}",
         )
     )
-    parts = (head, figures, _states(score), _detections(score), _strata(score), _months(score))
+    tables = (_states(score), _detections(score), _strata(score), _months(score))
+    parts = (head, figures, _causes(score), *tables)
     return "\n\n".join(part for part in parts if part)
 
 
@@ -56,6 +58,19 @@ def fleet_record(score: Scorecard) -> dict[str, Any]:
             {"month": each.month, "false_service": each.false_service.as_record()}
             for each in score.months
         ],
+        "causes": _causes_record(score.causes),
+    }
+
+
+def _causes_record(causes: CauseScore | None) -> dict[str, Any] | None:
+    if causes is None:
+        return None
+    return {
+        "in_set": causes.in_set.as_record(),
+        "named": causes.named.as_record(),
+        "named_right": causes.named_right.as_record(),
+        "misdiagnosed": causes.misdiagnosed.as_record(),
+        "by_fault": {fault: share.as_record() for fault, share in causes.by_fault},
     }
 
 
@@ -72,6 +87,21 @@ def _detection_record(each: Detection) -> dict[str, Any]:
 
 def _counted(share: Any) -> str:
     return f"{share.n_hits} of {share.n_all}, {share.text}"
+
+
+def _causes(score: Scorecard) -> str:
+    causes = score.causes
+    if causes is None or not causes.in_set.n_all:
+        return ""
+    in_set = f"true one in the set {_counted(causes.in_set)}"
+    wrong = f"misdiagnosed: {_counted(causes.misdiagnosed)}"
+    right = f"the name is right: {_counted(causes.named_right)}; {wrong}"
+    said = (
+        f"Causes, of cars with a fault in `service` or `watch`: {in_set}",
+        f"One is named: {_counted(causes.named)}; {right}",
+    )
+    rows = [(fault, _counted(share)) for fault, share in causes.by_fault]
+    return "\n".join((*said, text_table(("fault", "true cause in the set"), rows)))
 
 
 def _states(score: Scorecard) -> str:

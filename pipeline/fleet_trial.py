@@ -55,6 +55,7 @@ def run_fleet_score(order: FleetOrder, folder: Path, progress: Progress) -> Scor
             store.read("assessments"),
             store.read("states"),
             _strata(store.read("features"), store.read("context")),
+            store.read("causes"),
         )
         stored = assessment_inputs(store)
     truth = truth.select("test_id", "vehicle_id", "fault", "severity")

@@ -39,6 +39,15 @@ ClockOption = Annotated[
         help="Pretend it is this instant, for reproducible output; UTC unless it says otherwise.",
     ),
 ]
+StartedOption = Annotated[
+    datetime | None,
+    typer.Option(
+        "--started",
+        parser=_instant,
+        metavar="ISO",
+        help="Start of the log, where nothing states it; else it is taken to be now.",
+    ),
+]
 StrictOption = Annotated[
     bool, typer.Option("--strict", help="Exit with 4 when a log or a column was refused.")
 ]

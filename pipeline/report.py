@@ -45,6 +45,7 @@ _FRAMES = (
     "notices",
     "unassigned",
     "drifts",
+    "causes",
     "instrument_offsets",
 )
 

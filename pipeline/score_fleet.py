@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from pipeline.score_causes import CauseScore, score_causes
 from pipeline.shares import Share
 
 if TYPE_CHECKING:
@@ -71,6 +72,7 @@ class Scorecard:
     detections: tuple[Detection, ...]
     strata: tuple[tuple[str, str, Share, Share], ...]
     months: tuple[MonthScore, ...] = field(default=())
+    causes: CauseScore | None = None
 
 
 def score_fleet(
@@ -105,16 +107,18 @@ def score_fleet(
             for name, part in _by(tests, what)
         ),
         months=months,
+        causes=None if judged.causes is None else score_causes(judged.causes, truth),
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Judged:
-    """What was said: tables ASSESSMENTS and STATES, and test_id, architecture, regime."""
+    """What was said: ASSESSMENTS, STATES and CAUSES, and test_id, architecture, regime."""
 
     assessments: pl.DataFrame
     states: pl.DataFrame
     strata: pl.DataFrame
+    causes: pl.DataFrame | None = None
 
 
 def with_what_was_said(truth: pl.DataFrame, judged: Judged) -> pl.DataFrame:

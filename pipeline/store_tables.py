@@ -22,6 +22,7 @@ from features.tables import Column, Table
 from features.trust.soak_biases import SOAK_BIASES
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
 from models.tables import (
@@ -129,7 +130,7 @@ PER_TEST_TABLES = (
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
     INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
-    DISPOSITION_PRECISION,
+    DISPOSITION_PRECISION, CAUSES,
 )  # fmt: skip
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)

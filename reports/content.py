@@ -94,6 +94,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
     "notices": ("path", "column_name", "code", "sentence", "place", "hint"),
     "unassigned": ("path", "sentence", "hint", "columns", "row"),
     "drifts": ("vehicle_id", "feature", "regime", "outlook_code", "leaves_band_at", "sentence"),
+    "causes": ("vehicle_id", "cause_rank", "sentence"),
     "instrument_offsets": ("instrument_id", "channel", "from_at", "sentence"),
 }
 
@@ -104,9 +105,9 @@ class SiteContent:
 
     Parameters
     ----------
-    states, evidence, residuals, drifts
+    states, evidence, residuals, drifts, causes
         Tables of `models`: one row per vehicle, per finding, per test and feature, per
-        vehicle and feature.
+        vehicle and feature, per vehicle and cause.
     features, windows, unread, stories, events, trust
         Tables of `features`.
     context
@@ -149,6 +150,7 @@ class SiteContent:
     notices: pl.DataFrame
     unassigned: pl.DataFrame
     drifts: pl.DataFrame
+    causes: pl.DataFrame
     instrument_offsets: pl.DataFrame
     read_samples: Callable[[Sequence[str]], pl.DataFrame]
     clock: datetime

@@ -52,7 +52,7 @@ def vehicle_inputs_hash(vehicle_id: str, ledger: Ledger, content: SiteContent) -
     samples_hash = ledger.samples_hashes.get(latest_id)
     if samples_hash is None and any(test["test_id"] == latest_id for test in tests):
         return None
-    of_vehicle = (ledger.evidence, ledger.residuals, ledger.drifts, ledger.repairs)
+    of_vehicle = (ledger.evidence, ledger.residuals, ledger.drifts, ledger.causes, ledger.repairs)
     of_test = (ledger.windows, ledger.unread, ledger.stories, ledger.events, ledger.trust)
     of_log = (ledger.refused_columns, ledger.notices)
     told = [

@@ -23,7 +23,7 @@ Rows = dict[str, list[Row]]
 
 @dataclass(frozen=True)
 class Ledger:
-    """Rows by vehicle (residuals, evidence, drifts, repairs, tests) and by test or log (the rest).
+    """Rows by vehicle (residuals, evidence, drifts, causes, repairs, tests), test or log (rest).
 
     `duct_sources` tells by test which sensors its duct air is from, `samples_hashes` what its
     samples were made of, where that is known.
@@ -33,6 +33,7 @@ class Ledger:
     evidence: Rows
     residuals: Rows
     drifts: Rows
+    causes: Rows
     repairs: Rows
     tests: Rows
     windows: Rows
@@ -59,6 +60,7 @@ def open_ledger(content: SiteContent) -> Ledger:
             content.residuals.sort("vehicle_id", "test_id", "feature", "regime"), "vehicle_id"
         ),
         drifts=rows_by(_drifting(content.drifts), "vehicle_id"),
+        causes=rows_by(content.causes.sort("vehicle_id", "cause_rank"), "vehicle_id"),
         repairs=rows_by(content.repairs.sort("performed_at", "repair_id"), "vehicle_id"),
         tests=rows_by(content.context.sort("started_at", "test_id"), "vehicle_id"),
         windows=rows_by(content.windows.sort("test_id", "window_number"), "test_id"),

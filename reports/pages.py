@@ -62,20 +62,32 @@ def vehicle_page(
     summary: VehicleSummary, curves: Curves | None, settings: ReportSettings, foot: Foot
 ) -> str:
     """The page of one vehicle."""
+    return render("vehicle.html", **vehicle_parts(summary, curves, settings, foot))
+
+
+def vehicle_parts(
+    summary: VehicleSummary, curves: Curves | None, settings: ReportSettings, foot: Foot
+) -> dict[str, Any]:
+    """What the template of a vehicle's page names."""
     test = summary.latest
     figures = () if curves is None else curve_figures(curves, settings)
-    return _template("vehicle.html").render(
-        summary=summary,
-        curve_figures=figures,
-        history_figures=history_figures(summary),
-        drawing=script_json(drawing_data(summary, curves, figures, settings)),
-        event_keys=() if test is None else _event_keys(test),
-        has_set_aside=curves is not None and bool(curves.distrusted),
-        n_samples=0 if curves is None else curves.n_samples,
-        is_thinned=curves is not None and curves.n_samples > len(curves.seconds),
-        foot=foot,
-        root="../",
-    )
+    return {
+        "summary": summary,
+        "curve_figures": figures,
+        "history_figures": history_figures(summary),
+        "drawing": script_json(drawing_data(summary, curves, figures, settings)),
+        "event_keys": () if test is None else _event_keys(test),
+        "has_set_aside": curves is not None and bool(curves.distrusted),
+        "n_samples": 0 if curves is None else curves.n_samples,
+        "is_thinned": curves is not None and curves.n_samples > len(curves.seconds),
+        "foot": foot,
+        "root": "../",
+    }
+
+
+def render(name: str, **parts: Any) -> str:
+    """A template with its parts; a name that it lacks is an error."""
+    return _template(name).render(**parts)
 
 
 def _event_keys(test: LatestTest) -> tuple[tuple[str, str], ...]:

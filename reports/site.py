@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from reports.content import SiteContent
 
 ASSETS = ("site.css", "fleet.js", "vehicle.js")
+CHART_TEMPLATES = "chart-templates.js"
 VEHICLES_AT_A_TIME = 50  # samples of so many tests are held in memory together
 _VEHICLE_FILE = re.compile(r"vehicles/[a-z0-9_-]+\.(html|json)")
 
@@ -111,17 +112,22 @@ def _files(
 
 
 def _assets(earlier: Manifest) -> Iterator[_File]:
-    folder = resources.files("reports") / "assets"
-    for name in ASSETS:
-        yield _File(f"assets/{name}", (folder / name).read_text(encoding="utf-8"))
-    yield _File("assets/chart-templates.js", template_script())
+    for name in (*ASSETS, CHART_TEMPLATES):
+        yield _File(f"assets/{name}", asset_text(name))
     bundle = "assets/charting.js"
     is_fresh = earlier.is_fresh(bundle, code_hash())
-    yield _File(bundle, None if is_fresh else _charting_bundle(), code_hash())
+    yield _File(bundle, None if is_fresh else charting_bundle(), code_hash())
+
+
+def asset_text(name: str) -> str:
+    """A style sheet or script of the pages, by the name of its file."""
+    if name == CHART_TEMPLATES:
+        return template_script()
+    return (resources.files("reports") / "assets" / name).read_text(encoding="utf-8")
 
 
 @cache
-def _charting_bundle() -> str:
+def charting_bundle() -> str:
     """Vega, Vega-Lite and the embedding script with its expression interpreter, in one."""
     return vl_convert.javascript_bundle("window.vegaEmbed=vegaEmbed;")
 

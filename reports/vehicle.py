@@ -94,6 +94,7 @@ class VehicleSummary:
     meaning: str
     next_step: str
     drifts: tuple[str, ...]
+    causes: str
     handling: str
     tested_on: str
     n_tests: int
@@ -122,6 +123,7 @@ def summarise_vehicle(vehicle_id: str, ledger: Ledger, settings: ReportSettings)
         meaning=words.meaning,
         next_step=words.next_step,
         drifts=_drifts(ledger.drifts.get(vehicle_id, []), settings),
+        causes=_causes(ledger.causes.get(vehicle_id, []), settings),
         handling=state["handling"] or "",
         tested_on=date_text(state["latest_tested_at"], settings),
         n_tests=state["n_tests"] or 0,
@@ -141,6 +143,11 @@ def _drifts(rows: list[Row], settings: ReportSettings) -> tuple[str, ...]:
     return tuple(
         in_display_units(as_spoken(sentence), settings) for sentence in told[:_MOST_DRIFTS]
     )
+
+
+def _causes(rows: list[Row], settings: ReportSettings) -> str:
+    """What the car fits best, as a paragraph; empty where no cause was looked for."""
+    return " ".join(in_display_units(row["sentence"], settings) for row in rows if row["sentence"])
 
 
 def _latest(

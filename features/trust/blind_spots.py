@@ -50,11 +50,14 @@ BLIND_SPOTS: Mapping[str, str] = {
         "without rest, but for air with a noted ambient"
     ),
     Rule.CLAMP_OFF_LINE.code: (
-        "a clamp in air that has the temperature of its line; one with poor contact, half-way to "
+        "a clamp in air that has the temperature of its line, or on a liquid line that of the "
+        "other liquid clamp; a discharge line of a cycling compressor in hot air; one with poor "
+        "contact, half-way to "
         "the air: a line with superheat, with flash gas, or wet, stands there too"
     ),
     Rule.CLAMP_MOVED.code: (
-        "a move between two lines that stand alike at that moment, while at rest or within 15 s "
+        "a move between two lines that stand alike at that moment, or alike in the mean of a "
+        "cycling compressor, while at rest or within 15 s "
         "of the start: no step marks it; that the clamp then sits on a wrong line is told by the "
         "rules over whole logs"
     ),

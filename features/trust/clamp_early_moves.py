@@ -47,7 +47,11 @@ _LEAST_KINK_K = 4.0
 _OVER_PRESSURES = 1.3
 _QUIET_K = 0.5
 # readings that the step is fitted to, before and after the kink [s]
-_FITTED_S = (20.0, 60.0)
+_FITTED_S = ((20.0, 60.0), (8.0, 40.0))
+# the kinks that are looked into
+_MOST_KINKS, _KINKS_APART_S = 3, 20.0
+# the pressure that a line bends with; hot gas bends with both
+_PRESSURES_OF = dict.fromkeys((SUCTION, EVAPORATOR, REAR), ("evaporating_c",))
 _LEAST_STEP_K, _SLOWEST_S, _LEAST_EXPLAINED = 7.0, 24.0, 0.9
 # and what is left of the step once the clamp has settled
 _LEAST_LEFT_K = 5.0
@@ -119,19 +123,27 @@ def _search(
     rows = ordered.samples[int(ordered.first[test]) : int(ordered.first[test + 1])]
     time_s = rows["time_s"].to_numpy() - rows["time_s"].to_numpy()[0]
     values = rows[name].cast(float).fill_null(np.nan).to_numpy()
-    kink = _kink(grid, blocks, float(working_s[0]), (time_s, values))
-    if kink is None:
-        return None
-    near_s, beyond = kink
-    before = float(np.interp(near_s, time_s, values))
-    is_up = float(np.interp(near_s + _STRETCH_S, time_s, values)) > before
-    fitted = refine_step(time_s, values, near_s, is_up=is_up, span_s=_FITTED_S)
-    if fitted is None or not _is_of_a_pipe(fitted):
-        return None
-    departure = place_departure(grid, (test, name), fitted, before)
-    if departure is None or not _is_convincing(departure, fitted.moment_s - float(working_s[0])):
-        return None
-    return beyond, departure
+    start_s = float(working_s[0])
+    for near_s, beyond in _kinks(grid, blocks, start_s, (name, time_s, values)):
+        fitted = _fitted(time_s, values, near_s)
+        if fitted is None or fitted.moment_s < start_s + _FROM_S:
+            continue
+        before = float(np.interp(fitted.moment_s - 1.0, time_s, values))
+        departure = place_departure(grid, (test, name), fitted, before)
+        if departure is not None and _is_convincing(departure, fitted.moment_s - start_s):
+            return beyond, departure
+    return None
+
+
+def _fitted(time_s: Floats, values: Floats, near_s: float) -> FittedStep | None:
+    """The step at a kink, None unless a clamp on a pipe makes it."""
+    first, then = np.interp((near_s - _STRETCH_S, near_s + _STRETCH_S), time_s, values)
+    for is_up in (bool(then > first), bool(then <= first)):
+        for span_s in _FITTED_S:
+            fitted = refine_step(time_s, values, near_s, is_up=is_up, span_s=span_s)
+            if fitted is not None and _is_of_a_pipe(fitted):
+                return fitted
+    return None
 
 
 def _is_convincing(departure: Departure, since_start_s: float) -> bool:
@@ -150,28 +162,35 @@ def _is_of_a_pipe(fitted: FittedStep) -> bool:
     )
 
 
-def _kink(
-    grid: ClampGrid, blocks: slice, start_s: float, readings: tuple[Floats, Floats]
-) -> tuple[float, float] | None:
-    """When readings bend furthest beyond the pressures within the first minutes, and how far."""
-    time_s, values = readings
+def _kinks(
+    grid: ClampGrid, blocks: slice, start_s: float, readings: tuple[str, Floats, Floats]
+) -> list[tuple[float, float]]:
+    """When readings bend beyond the pressures within the first minutes, and how far; most first.
+
+    `readings`: channel, instants [s], values.
+    """
+    name, time_s, values = readings
     known = np.isfinite(values)
-    until_s = min(start_s + _TO_S, float(time_s[-1]) - _FITTED_S[1] / 2.0)
+    until_s = min(start_s + _TO_S, float(time_s[-1]) - _FITTED_S[0][1] / 2.0)
     asked_s = np.arange(start_s + _FROM_S, until_s, 1.0)
     if np.count_nonzero(known) < asked_s.size / 4.0 or asked_s.size < _STRETCH_S:
-        return None
+        return []
     own = _bend(asked_s, time_s[known], values[known])
     shared = np.zeros(asked_s.size)
     middle_s = grid.start_s[blocks] + BLOCK_S / 2.0
-    for name in ("evaporating_c", "condensing_c"):
-        level = grid.of(name)[blocks]
+    for pressure in _PRESSURES_OF.get(name, ("evaporating_c", "condensing_c")):
+        level = grid.of(pressure)[blocks]
         is_known = np.isfinite(level)
         if np.count_nonzero(is_known) > 2:
             shared = np.fmax(shared, _bend(asked_s, middle_s[is_known], level[is_known]))
     beyond = np.where(own >= _LEAST_KINK_K, own / (_QUIET_K + _widest(shared)), 0.0)
     weight = np.where(beyond >= _OVER_PRESSURES, own * beyond, 0.0)
-    best = int(np.argmax(weight))
-    return (float(asked_s[best]), float(weight[best])) if weight[best] > 0.0 else None
+    found: list[tuple[float, float]] = []
+    while len(found) < _MOST_KINKS and weight.max(initial=0.0) > 0.0:
+        best = int(np.argmax(weight))
+        found.append((float(asked_s[best]), float(weight[best])))
+        weight[max(best - int(_KINKS_APART_S), 0) : best + int(_KINKS_APART_S)] = 0.0
+    return found
 
 
 def _bend(asked_s: Floats, time_s: Floats, values: Floats) -> Floats:

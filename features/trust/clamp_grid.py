@@ -49,6 +49,7 @@ DUCTS = ("duct_air_c", "duct_left_c", "duct_right_c")
 _PRESSURES = ("low_side_kpa", "high_side_kpa")
 _RUNNING_RATIO = 1.5
 # the sides of a stopped machine meet within minutes, and the low side rises (common practice)
+_LONGEST_PAUSE_S = 60.0
 _SIDES_MEET_S, _RISES_AFTER_STOP = 240.0, 1.15
 _NOTED = {
     "test_id": pl.String(),
@@ -105,12 +106,28 @@ class ClampGrid:
             told_off |= self.of(name) < least
         return is_apart & ~(told_off & ~self._stays_down(is_apart & told_off))
 
+    @cached_property
+    def is_at_work(self) -> Booleans:
+        """Whether the compressor works, or pauses for less than a minute between two runs.
+
+        The lines of a machine that cycles stay where its mean keeps them.
+        """
+        is_pause = ~self.is_running
+        if not is_pause.any():
+            return self.is_running
+        begins, length = _rows(is_pause, self.test)
+        ends = begins + length
+        test = self.test[begins]
+        inside = (begins > self.first[test]) & (ends < self.first[test + 1])
+        # rows alternate within a test: what stands before and after a pause inside is a run
+        is_short = is_pause[begins] & inside & (length * BLOCK_S <= _LONGEST_PAUSE_S)
+        return self.is_running | np.repeat(is_short, length)
+
     def _stays_down(self, is_so: Booleans) -> Booleans:
         """Which of the marked blocks stand in a long row over which the low side does not rise."""
         if not is_so.any():
             return is_so
-        begins = np.flatnonzero(np.append(True, (np.diff(is_so) != 0) | (np.diff(self.test) != 0)))
-        length = np.diff(np.append(begins, is_so.size))
+        begins, length = _rows(is_so, self.test)
         low_kpa = self.of("low_side_kpa")
         rise = low_kpa[begins + length - 1] / low_kpa[begins]
         is_long = (length * BLOCK_S > _SIDES_MEET_S) & (rise < _RISES_AFTER_STOP)
@@ -273,6 +290,12 @@ def _saturation(
         "evaporating_c": added["evaporating_dew_c"].to_numpy(),
         "condensing_c": added["condensing_bubble_c"].to_numpy(),
     }
+
+
+def _rows(is_so: Booleans, test: Places) -> tuple[Places, Places]:
+    """Where each row of equal marks within a test begins, and how long it is [blocks]."""
+    begins = np.flatnonzero(np.append(True, (np.diff(is_so) != 0) | (np.diff(test) != 0)))
+    return begins, np.diff(np.append(begins, is_so.size))
 
 
 def _windows(values: Floats, n_blocks: int) -> Floats:

@@ -32,7 +32,7 @@ _LEAST_EXPLAINED = 0.4
 _LEAST_EXPLAINED_FALL, _SHARED_BESIDE = 0.55, 0.4
 _LEAST_STEP_K = 4.0
 # A clamp on a pipe follows within 5 to 15 s, one in the air much slower (common practice).
-_SLOWEST_ON_PIPE_S = 24.0
+_SLOWEST_ON_PIPE_S, _USUAL_ON_PIPE_S = 24.0, 17.0
 # Two clamps on one pipe agree within their contact and accuracy (common practice).
 _SAME_LINE_K = 3.0
 # hot gas is never near the condensing temperature, but in a flooded compressor
@@ -53,6 +53,12 @@ _HOT_GAS_SHARE = 1.2
 _NEVER_THERE_K = 8.0
 _BEFORE_S, _AFTER_S = 75.0, 300.0
 _FEWEST_BLOCKS = 5
+# readings nearer to a step show its pace without the trends around it, where they fit so well
+_NEARER_S, _FITS_NEARER = ((30.0, 75.0), (20.0, 45.0)), 0.97
+# a line that a start leaves on its way warms or cools in a minute; a step of a clamp is sharper
+_SHARP_S, _SHARP_K = 12.0, 7.0
+# blocks of the moving mean that a clamp is seen against, a cycle of a clutch
+_CYCLE_BLOCKS = 9
 _REFERENCE = {
     "compressor_suction_c": "evaporating_c",
     "evaporator_outlet_c": "evaporating_c",
@@ -97,7 +103,18 @@ def _fitted(grid: ClampGrid, ordered: Ordered, step: Step) -> FittedStep | None:
     time_s = rows["time_s"].to_numpy() - rows["time_s"].to_numpy()[0]
     values = rows[step.channel].cast(float).to_numpy()
     fitted = refine_step(time_s, values, float(grid.start_s[step.block]), is_up=step.size_k > 0)
-    if fitted is None or fitted.explained < _LEAST_EXPLAINED:
+    if fitted is None:
+        return None
+    is_up = step.size_k > 0
+    for span_s in _NEARER_S:
+        nearer = refine_step(time_s, values, fitted.moment_s, is_up=is_up, span_s=span_s)
+        if nearer is not None and nearer.explained >= _FITS_NEARER:
+            fitted = nearer
+            break
+    is_sharp = fitted.time_constant_s <= _SHARP_S and abs(fitted.size_k) >= _SHARP_K
+    if step.is_settling and not (is_sharp and fitted.explained >= _FITS_NEARER):
+        return None
+    if fitted.explained < _LEAST_EXPLAINED:
         return None
     return fitted if abs(fitted.size_k) >= _LEAST_STEP_K else None
 
@@ -105,7 +122,7 @@ def _fitted(grid: ClampGrid, ordered: Ordered, step: Step) -> FittedStep | None:
 def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
     span = slice(int(grid.first[step.test]), int(grid.first[step.test + 1]))
     since = grid.start_s[span] - fitted.moment_s
-    works = grid.is_running[span] & np.isfinite(grid.of(step.channel)[span])
+    works = grid.is_at_work[span] & np.isfinite(grid.of(step.channel)[span])
     settled_s = max(3.0 * fitted.time_constant_s, 15.0)
     left_s = float(np.max(since[works], initial=0.0))
     before = works & (since >= -_BEFORE_S) & (since <= -BLOCK_S)
@@ -117,7 +134,8 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
         return None
     if _was_elsewhere(own, step, before):
         return None
-    if not _lasts(own, step, before, after) or not _is_foreign(own, step, after):
+    is_alone = _warms_alone(grid, own, step)
+    if not _lasts(own, step, before, after) or not (is_alone or _is_foreign(own, step, after)):
         return None
     is_moved, to_channel, is_certain = _where(own, step.channel, fitted, after)
     if not is_moved and not _is_fall(own, step, fitted, (before, after)):
@@ -144,7 +162,7 @@ def place_departure(
     test, name = at
     span = slice(int(grid.first[test]), int(grid.first[test + 1]))
     since = grid.start_s[span] - fitted.moment_s
-    works = grid.is_running[span] & np.isfinite(grid.of(name)[span])
+    works = grid.is_at_work[span] & np.isfinite(grid.of(name)[span])
     after = works & (since >= max(3.0 * fitted.time_constant_s, 15.0)) & (since <= _AFTER_S)
     if np.count_nonzero(after) < _FEWEST_BLOCKS:
         return None
@@ -161,13 +179,22 @@ def place_departure(
 
 def _lasts(own: dict[str, Floats], step: Step, before: Booleans, after: Booleans) -> bool:
     """Whether the clamp keeps away from where it stood, as seen from its pressure."""
-    over = own[step.channel] - own[_REFERENCE[step.channel]]
+    over = own[step.channel] - _smooth(own[_REFERENCE[step.channel]])
     first, then = (over[each & np.isfinite(over)] for each in (before, after))
     if min(first.size, then.size) < _FEWEST_BLOCKS:
         return False
     if step.size_k > 0:
         return bool(np.quantile(then, 0.1) > np.quantile(first, 0.9))
     return bool(np.quantile(then, 0.9) < np.quantile(first, 0.1))
+
+
+def _smooth(values: Floats) -> Floats:
+    """Moving mean over the length of a cycle: a clamp follows those of its pressure but in part."""
+    known = np.isfinite(values)
+    weight = np.ones(min(_CYCLE_BLOCKS, values.size))
+    count = np.convolve(known.astype(np.float64), weight, "same")
+    total = np.convolve(np.where(known, values, 0.0), weight, "same")
+    return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan)
 
 
 def _is_fall(
@@ -234,6 +261,21 @@ def _is_foreign(own: dict[str, Floats], step: Step, after: Booleans) -> bool:
     return not _median(level - own["ambient_air_c"][after]) < _WARM_SUCTION_OVER_AMBIENT_K
 
 
+def _warms_alone(grid: ClampGrid, own: dict[str, Floats], step: Step) -> bool:
+    """Whether a suction line warms that nothing warms: no exchanger, and a clamp upstream.
+
+    That the clamp upstream does not share the step is asked elsewhere.
+    """
+    has_exchanger = grid.context["internal_heat_exchanger"][step.test]
+    is_known = BESIDE[step.channel] in own and np.isfinite(own[BESIDE[step.channel]]).any()
+    return (
+        step.channel == "compressor_suction_c"
+        and step.size_k > 0.0
+        and has_exchanger is False
+        and bool(is_known)
+    )
+
+
 def _where(
     own: dict[str, Floats], channel: str, fitted: FittedStep, after: Booleans
 ) -> tuple[bool, str | None, bool]:
@@ -246,7 +288,10 @@ def _where(
         if name != channel and name in own and np.isfinite(own[name][after]).any()
     }
     nearest = min(apart, key=lambda name: apart[name], default=None)
-    if is_pace_of_pipe and nearest is not None and apart[nearest] <= _SAME_LINE_K:
+    # a clamp in the air of a mild hood passes for one on a liquid line, but for its pace
+    is_slow = fitted.time_constant_s > _USUAL_ON_PIPE_S
+    agree_k = _SAME_LINE_K / 2.0 if is_slow else _SAME_LINE_K
+    if is_pace_of_pipe and nearest is not None and apart[nearest] <= agree_k:
         return True, nearest, True
     over_k = _median(level - own["condensing_c"][after])
     is_hot = over_k > (_HOTTER_AT_PACE_K if is_pace_of_pipe else _HOTTER_THAN_LIQUID_K)

@@ -49,19 +49,25 @@ _LEAST_SCORE = 1.5
 # a larger step that way meanwhile
 _WARMING = {"compressor_suction_c": 1, "compressor_discharge_c": 1, "expansion_inlet_c": -1}
 _LEAST_SCORE_WARMING = 5.5
+# puts steps that need no more proof before all that do
+_FIRST = 1e6
 _WARMING_S = 150.0
 _SETTLED_S = 15.0
 
 
 @dataclass(frozen=True)
 class Step:
-    """A suspected step: test number, channel, place of its block, size [K], score."""
+    """A suspected step: test number, channel, place of its block, size [K], score.
+
+    `is_settling`: a start may have left the line on its way, the way of the step.
+    """
 
     test: int
     channel: str
     block: int
     size_k: float
     score: float
+    is_settling: bool = False
 
 
 @dataclass(frozen=True)
@@ -83,7 +89,7 @@ def find_steps(grid: ClampGrid) -> list[Step]:
         for name in (*CLAMPS, "evaporating_c", "condensing_c")
         if name in grid.values
     }
-    may_speak = grid.is_running & (grid.since_start_s >= _SETTLED_S)
+    may_speak = grid.is_at_work & (grid.since_start_s >= _SETTLED_S)
     steps: list[Step] = []
     for name in CLAMPS:
         if name in grid.values:
@@ -136,17 +142,19 @@ def _half(grid: ClampGrid, name: str, at: Places) -> Floats:
 
 
 def _strongest(grid: ClampGrid, name: str, score: Floats, size: Floats) -> list[Step]:
-    needed = np.full(score.size, _LEAST_SCORE)
+    """The strongest step of each test; for want of others, one that a settling line could make."""
+    is_settling = np.zeros(score.size, dtype=np.bool_)
     if name in _WARMING:
-        is_that_way = np.sign(size) == _WARMING[name]
-        needed[is_that_way & (grid.since_start_s < _WARMING_S)] = _LEAST_SCORE_WARMING
-    found = np.where(score >= needed, score, 0.0)
+        is_settling = (np.sign(size) == _WARMING[name]) & (grid.since_start_s < _WARMING_S)
+    is_found = score >= np.where(is_settling, _LEAST_SCORE_WARMING, _LEAST_SCORE)
+    found = np.where(is_found, score + _FIRST, np.where(score >= _LEAST_SCORE, score, 0.0))
     best = np.maximum.reduceat(found, grid.first[:-1])
     steps = []
     for test in np.flatnonzero(best > 0.0):
         span = found[grid.first[test] : grid.first[test + 1]]
         place = int(grid.first[test] + np.argmax(span))
-        steps.append(Step(int(test), name, place, float(size[place]), float(found[place])))
+        sized, scored = float(size[place]), float(score[place])
+        steps.append(Step(int(test), name, place, sized, scored, not is_found[place]))
     return steps
 
 

@@ -12,7 +12,7 @@ while logging (`clamp_moves`).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -58,6 +58,11 @@ _COMPRESSED_LEAST_K = 8.0
 # Hot gas rises over the suction line by at least 0.9 of the way from evaporating to condensing,
 # if compressed without loss (R-134a and R-1234yf, 2 to 55 degC, dry suction); less a clamp's share.
 _COMPRESSED_SHARE = 0.78
+# no compressor is without loss: of a clamp that also warms as slowly as air this much is asked
+_WITHOUT_LOSS = 1.0
+# gas that starts to flow cools the whole suction line when it cools the clamp beside by so much;
+# a clamp that stays within the first limit is not on it
+_NO_DIP_K, _DIP_BESIDE_K = -3.0, -12.0
 # a clamp in the air goes its way slower than the pressures, and to the warm side
 _PACE_OF_AIR = 0.36
 _AIR_RISE_K = 2.5
@@ -67,7 +72,10 @@ _LEAST_DIP_K = -1.1
 _HOOD_OVER_AMBIENT_K = (2.0, 45.0)
 _EXPLAINED_K = 0.5
 # one clamp in the air leaves less to be explained than two exchanged ones; what that weighs
-_LONE_COST = 4.0
+_LONE_COST, _SLOW_WEIGHS = 4.0, 3.0
+# at the start a liquid line cools by no more than the suction line; by so much more two clamps of
+# common lag never tell it
+_LIQUID_COOLS_MORE_K, _LEAST_GAIN, _USUAL = 8.0, 5.0, 22.0
 
 
 @dataclass(frozen=True)
@@ -153,7 +161,8 @@ def find_misplaced(
     for each in off:
         without[each.channel][each.test] = np.nan
     is_broken = broken_order_k(without, levels.has_exchanger) > _EXPLAINED_K
-    exchanged, left_out = _best_explanations(at, levels.has_exchanger, np.flatnonzero(is_broken))
+    exchanged, left_out = _best_explanations(at, levels, np.flatnonzero(is_broken))
+    exchanged = _by_their_start(levels, at, ~is_broken) | exchanged
     judged = {each.test for each in left_out} | set(exchanged)
     return exchanged, [each for each in off if each.test not in judged] + left_out
 
@@ -163,6 +172,33 @@ def find_exchanged(grid: ClampGrid, levels: ClampLevels) -> dict[int, Exchanged]
     return find_misplaced(grid, levels)[0]
 
 
+def _by_their_start(
+    levels: ClampLevels, at: dict[str, Floats], is_asked: Booleans
+) -> dict[int, Exchanged]:
+    """Suction and liquid lines exchanged although their levels break no order.
+
+    As the low side falls, the suction line cools at once and a liquid line little or not; where
+    the column of the liquid line cools by more, and the exchange puts both where such lines
+    usually stand, they are exchanged.
+    """
+    found = {}
+    for one, other in product(COLD, LIQUID):
+        cools_more = levels.dip[one] - levels.dip[other] > _LIQUID_COOLS_MORE_K
+        asked = np.flatnonzero(is_asked & cools_more)
+        own, exchanger = {k: v[asked] for k, v in at.items()}, levels.has_exchanger[asked]
+        swapped = own | {one: own[other], other: own[one]}
+        strange = _strangeness(swapped, exchanger)
+        is_so = (
+            (_strangeness(own, exchanger) - strange > _LEAST_GAIN)
+            & (strange < _USUAL)
+            & (broken_order_k(swapped, exchanger) <= _EXPLAINED_K)
+        )
+        for place in np.flatnonzero(is_so).tolist():
+            both_c = (float(own[one][place]), float(own[other][place]))
+            found[int(asked[place])] = Exchanged(int(asked[place]), one, other, both_c)
+    return found
+
+
 def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
     """Clamps that went from soak to their level like air: slowly, and warmer."""
     found = []
@@ -170,7 +206,8 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
     rise_of_hot = (levels.of(DISCHARGE) - levels.of(SUCTION)) / between
     is_like_hood = {name: levels.of(name) > ambient_c + _HOOD_OVER_AMBIENT_K[0] for name in CLAMPS}
     told = {
-        DISCHARGE: (levels.of(DISCHARGE) - levels.of("condensing_c") < 6.0) & (rise_of_hot < 0.95),
+        DISCHARGE: (levels.of(DISCHARGE) - levels.of("condensing_c") < 6.0)
+        & (rise_of_hot < _WITHOUT_LOSS),
         **{name: levels.rise(name) > _AIR_RISE_K for name in COLD},
         **{
             name: (levels.rise(name) > 4.0 * _AIR_RISE_K) & (levels.pace(name) < 0.4)
@@ -181,11 +218,35 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
         # two clamps that go the same slow way tell of the circuit
         is_alone = ~(levels.early[beside] < _PACE_OF_AIR) if name in LIQUID else True
         slow = is_alone & (levels.early[name] < _PACE_OF_AIR) & ~(levels.dip[name] < _LEAST_DIP_K)
+        is_off = slow & told[name] & is_like_hood[name]
         found += [
             OffLine(test, name, _way_sentence(levels, name, test))
-            for test in np.flatnonzero(slow & told[name] & is_like_hood[name]).tolist()
+            for test in np.flatnonzero(is_off).tolist()
+        ]
+        never_cooled = _never_cooled(levels, name) & ~is_off
+        found += [
+            OffLine(test, name, _warm_sentence(levels, name, test))
+            for test in np.flatnonzero(never_cooled).tolist()
         ]
     return found
+
+
+def _never_cooled(levels: ClampLevels, name: str) -> Booleans:
+    """Whether a clamp on the suction line stayed warm while gas cooled the one beside it."""
+    if name not in (SUCTION, EVAPORATOR):
+        return np.zeros(levels.has_exchanger.size, dtype=np.bool_)
+    stays = (levels.dip[name] > _NO_DIP_K) & (levels.rise(name) > _NO_DIP_K)
+    return np.asarray(stays & (levels.dip[BESIDE[name]] < _DIP_BESIDE_K))
+
+
+def _warm_sentence(levels: ClampLevels, name: str, test: int) -> str:
+    beside = BESIDE[name]
+    return (
+        f"stayed at {levels.of(name)[test]:.1f} degC after {levels.soak[name][test]:.1f} degC at "
+        f"rest, while the clamp beside it cooled by {-levels.dip[beside][test]:.0f} K within two "
+        "minutes of the start: the gas that cools one cools the other, so it never sat on its "
+        "line. Clamp it on clean pipe, insulate it, and repeat the test"
+    )
 
 
 def _way_sentence(levels: ClampLevels, name: str, test: int) -> str:
@@ -203,16 +264,19 @@ def _pressure_of(name: str) -> str:
 
 
 def _best_explanations(
-    at: dict[str, Floats], has_exchanger: Booleans, suspects: NDArray[np.int64]
+    at: dict[str, Floats], levels: ClampLevels, suspects: NDArray[np.int64]
 ) -> tuple[dict[int, Exchanged], list[OffLine]]:
     """Which exchange, or which clamp in the air, restores the order of each suspect."""
     own = {name: values[suspects] for name, values in at.items()}
-    exchanger = has_exchanger[suspects]
+    exchanger = levels.has_exchanger[suspects]
     pairs = list(combinations(CLAMPS, 2))
     swaps = [own | {one: own[other], other: own[one]} for one, other in pairs]
     gone = [own | {name: np.full(suspects.size, np.nan)} for name in CLAMPS]
     swap_cost = _costs(swaps, exchanger, is_known=[own[a] + own[b] for a, b in pairs])
     gone_cost = _costs(gone, exchanger, is_known=[_in_air(own, name) for name in CLAMPS])
+    # of two clamps either of which would do, the one that went its way like air
+    is_like_air = np.array([levels.early[name][suspects] < _PACE_OF_AIR for name in CLAMPS])
+    gone_cost = gone_cost - _SLOW_WEIGHS * is_like_air
     now = _strangeness(own, exchanger)
     exchanged: dict[int, Exchanged] = {}
     off: list[OffLine] = []

@@ -49,7 +49,9 @@ if TYPE_CHECKING:
 
 _BENDING_S = 25.0
 # lines are on their way from soak to work for so long; a move to a known line is told sooner
-_STARTING_S, _SURE_MOVE_S = 150.0, 90.0
+_STARTING_S, _SURE_MOVE_S = 180.0, 90.0
+# a clamp cannot have gone to a line whose own clamp stands so far from it
+_ELSEWHERE_K = 8.0
 _WORDS = {name: CHANNEL[name].meaning.split(",")[0] for name in CLAMPS}
 
 
@@ -146,8 +148,17 @@ def _forget(levels: ClampLevels, departures: list[Departure]) -> None:
 
 def _is_on_the_way(grid: ClampGrid, departure: Departure) -> bool:
     """Whether a departure may be that of a whole line, which a start takes a while to settle."""
-    starting_s = _STARTING_S if departure.to_channel is None else _SURE_MOVE_S
+    is_sure = departure.to_channel is not None and not _is_contradicted(grid, departure)
+    starting_s = _SURE_MOVE_S if is_sure else _STARTING_S
     return _is_at_start(grid, departure, starting_s)
+
+
+def _is_contradicted(grid: ClampGrid, departure: Departure) -> bool:
+    """Whether the clamp of the line that it would have gone to stands elsewhere."""
+    span = slice(int(grid.first[departure.test]), int(grid.first[departure.test + 1]))
+    level = grid.of(str(departure.to_channel))[span][grid.start_s[span] > departure.from_s]
+    known = level[np.isfinite(level)]
+    return known.size > 0 and abs(float(np.median(known)) - departure.after_c) > _ELSEWHERE_K
 
 
 def _is_at_start(grid: ClampGrid, departure: Departure, starting_s: float) -> bool:

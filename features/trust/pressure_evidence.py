@@ -30,6 +30,10 @@ _EVEN_QUANTILE, _EVEN_K = 0.15, 12.0
 _LIQUID_SUBCOOLING_K, _VALVE_SUPERHEAT_K, _COOLED_AIR_K = 2.0, 18.0, 10.0
 # signs that the machine cools at all
 _COOLS_K = 6.0
+# a machine that cools parts its sides by more, whatever the gauges are worth
+_LN_ALIKE = float(np.log(1.15))
+# a gauge agrees with saturation at the lines so well (two sensors, and lines 2 K apart)
+_LN_STANDS = 0.12
 
 
 @dataclass(frozen=True)
@@ -37,10 +41,12 @@ class PressureEvidence:
     """Of each test: standing pressures and lines, and what they make at work.
 
     `soaked_c`: temperature of the cooler parts in the first seconds; `saturated_kpa`:
-    saturation pressure there; `stands`: the machine rests, or its temperatures lie so close
-    together as those of no working one do; `over_k`: rise of that pressure per kelvin [kPa/K].
-    `superheat_k`, `approach_k` (duct air over the dew point of the low side), `subcooling_k`
-    and `drop_k` (intake to duct) are medians of the second half, from readings as they are.
+    saturation pressure there; `stands`: the machine rests: it is seen to start, or its
+    temperatures lie so close together as those of no working one do, or one gauge stands where
+    no working one does, or the sides never part though air and line are cooled; `over_k`: rise
+    of that pressure per kelvin [kPa/K]. `superheat_k`, `approach_k` (duct air over the dew
+    point of the low side), `subcooling_k` and `drop_k` (intake to duct) are medians of the
+    second half, from readings as they are.
     """
 
     standing: Standing
@@ -83,21 +89,46 @@ def weigh_pressures(standing: Standing) -> PressureEvidence:
     ducts = _lowest([late.get(name, _unknown(standing)) for name in DUCTS])
     evaporator = late.get("evaporator_outlet_c", _unknown(standing))
     liquid = late.get("condenser_outlet_c", _unknown(standing))
+    drop = late.get("intake_air_c", _unknown(standing)) - ducts
+    cooled = soaked - _lowest([evaporator, ducts])
+    is_even = _quantile(lines, 1.0 - _EVEN_QUANTILE) - _quantile(lines, _EVEN_QUANTILE) < _EVEN_K
+    # a machine that stands has no cold evaporator
+    first = [begun.get(name, _unknown(standing)) for name in ("evaporator_outlet_c", *DUCTS)]
+    is_cold = soaked - _lowest(first) >= _COOLS_K
+    begun_kpa = (standing.at_begin("low_side_kpa"), standing.at_begin("high_side_kpa"))
+    never_parts = (np.abs(np.log(high / low)) < _LN_ALIKE) & (np.fmin(drop, cooled) >= _COOLS_K)
     return PressureEvidence(
         standing=standing,
-        low_kpa=standing.at_begin("low_side_kpa"),
-        high_kpa=standing.at_begin("high_side_kpa"),
+        low_kpa=begun_kpa[0],
+        high_kpa=begun_kpa[1],
         soaked_c=soaked,
         stands=standing.has_rested
-        | (_quantile(lines, 1.0 - _EVEN_QUANTILE) - _quantile(lines, _EVEN_QUANTILE) < _EVEN_K),
+        | is_even
+        | never_parts
+        | (_one_side_stands(begun_kpa, (low, high), saturated) & ~is_cold),
         saturated_kpa=saturated,
         slope_kpa_per_k=standing.saturation_kpa(soaked + 0.5)
         - standing.saturation_kpa(soaked - 0.5),
         superheat_k=evaporator - boiling,
         approach_k=ducts - boiling,
         subcooling_k=standing.saturated_c(high, is_liquid=True) - liquid,
-        drop_k=late.get("intake_air_c", _unknown(standing)) - ducts,
-        cooled_k=soaked - _lowest([evaporator, ducts]),
+        drop_k=drop,
+        cooled_k=cooled,
+    )
+
+
+def _one_side_stands(
+    begun_kpa: tuple[Floats, Floats], late_kpa: tuple[Floats, Floats], saturated_kpa: Floats
+) -> Booleans:
+    """Whether one gauge has the standing pressure at first, and leaves it as a start makes it.
+
+    The high side of a working machine is above saturation at the cooler parts of the car, and
+    its low side does not stand above the high side.
+    """
+    low, high = (np.abs(np.log(each / saturated_kpa)) < _LN_STANDS for each in begun_kpa)
+    falls, rises = (np.log(late / begun) for late, begun in zip(late_kpa, begun_kpa, strict=True))
+    return np.asarray(
+        (high & (rises > _LN_ALIKE)) | (low & (falls < -_LN_ALIKE) & (begun_kpa[1] < begun_kpa[0]))
     )
 
 

@@ -53,11 +53,16 @@ def unit_slips(evidence: PressureEvidence) -> Iterator[UnitSlip]:
     """Every side and factor with the tests that show it."""
     factors = _factors()
     sides = {"low_side_kpa": evidence.low_kpa, "high_side_kpa": evidence.high_kpa}
-    left = {side: _left_over(side, read, evidence, factors) for side, read in sides.items()}
+    left = {side: _left_over(read, evidence, factors) for side, read in sides.items()}
+    odd = {side: _odd_moves(side, read, evidence, factors) for side, read in sides.items()}
     fine = {side: _is_fine(read, evidence) for side, read in sides.items()}
     absent = {side: ~np.isfinite(read) for side, read in sides.items()}
-    best = {side: np.argmin(over, axis=0) for side, over in left.items()}
-    could = {side: np.min(over, axis=0) < _LEFT_OVER for side, over in left.items()}
+    charged = {side: over + odd[side] for side, over in left.items()}
+    best = {side: np.argmin(np.min(each, axis=0), axis=0) for side, each in charged.items()}
+    # a low side falls at work; a high side that stood hot rises but little, so that how it moves
+    # chooses among its factors and rejects none
+    explains = {"low_side_kpa": charged["low_side_kpa"], "high_side_kpa": left["high_side_kpa"]}
+    could = {side: np.min(each, axis=(0, 1)) < _LEFT_OVER for side, each in explains.items()}
     for side, other in (("low_side_kpa", "high_side_kpa"), ("high_side_kpa", "low_side_kpa")):
         # both sides of a standing car must make sense, one as read or both set right
         is_off = (
@@ -97,27 +102,41 @@ def _is_fine(read: Floats, evidence: PressureEvidence) -> Booleans:
 
 
 def _left_over(
-    side: str, read: Floats, evidence: PressureEvidence, factors: list[tuple[float, str]]
+    read: Floats, evidence: PressureEvidence, factors: list[tuple[float, str]]
 ) -> Floats:
-    """How far off saturation each factor leaves a pressure: |ln ratio|, factor by test.
+    """How far off saturation each factor leaves a pressure: |ln ratio|.
 
-    Of two factors that leave as much, the one counts that lets the side move as sides do.
+    By reference (absolute, gauge), factor and test.
     """
-    atmospheric, late = evidence.standing.atmospheric_kpa, evidence.standing.at_work(side)
-    usual = _USUAL_MOVE[side]
-    rows = []
+    atmospheric = evidence.standing.atmospheric_kpa
+    absolute, gauge = [], []
     for factor, _ in factors:
-        off_absolute = np.abs(_ln_share(read / factor, evidence)) + _odd_move(late / read, usual)
+        absolute.append(np.abs(_ln_share(read / factor, evidence)))
         # a gauge pressure made small is little more than the atmosphere, which is known so well
         least, most = (
             _ln_share((read + by_kpa - atmospheric) / factor + atmospheric, evidence)
             for by_kpa in (-_ATMOSPHERE_WITHIN_KPA, _ATMOSPHERE_WITHIN_KPA)
         )
-        off_gauge = np.where((least < 0.0) & (most > 0.0), 0.0, np.fmin(abs(least), abs(most)))
-        # how far it moved, over what it should be
-        moved = 1.0 + (late - read) / factor / evidence.saturated_kpa
-        rows.append(np.fmin(off_absolute, off_gauge + _odd_move(moved, usual)))
-    return np.vstack(rows)
+        off = np.where((least < 0.0) & (most > 0.0), 0.0, np.fmin(abs(least), abs(most)))
+        gauge.append(off)
+    return np.array([absolute, gauge])
+
+
+def _odd_moves(
+    side: str, read: Floats, evidence: PressureEvidence, factors: list[tuple[float, str]]
+) -> Floats:
+    """What each factor is charged where it makes the side move as sides seldom do.
+
+    Shaped as what `_left_over` gives.
+    """
+    late, usual = evidence.standing.at_work(side), _USUAL_MOVE[side]
+    absolute = [_odd_move(late / read, usual) for _ in factors]
+    # how far it moved, over what it should be
+    gauge = [
+        _odd_move(1.0 + (late - read) / factor / evidence.saturated_kpa, usual)
+        for factor, _ in factors
+    ]
+    return np.array([absolute, gauge])
 
 
 def _odd_move(ratio: Floats, usual: tuple[float, float]) -> Floats:

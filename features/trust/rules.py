@@ -93,8 +93,10 @@ LEAST_EVIDENCE: Mapping[str, str] = {
         "raises as well"
     ),
     Rule.PRESSURE_UNIT_SLIP.code: (
-        "a known refrigerant, one pressure and three temperatures in the first seconds; a slip "
-        "that makes the pressure small also needs the air or the suction line to cool at work"
+        "a known refrigerant, one pressure and three temperatures in the first seconds, and a "
+        "start that both gauges or one of them show, or air and line that cool while the sides "
+        "never part; a slip that makes the pressure small also needs the air or the suction line "
+        "to cool at work"
     ),
     Rule.REFRIGERANT_IMPOSSIBLE.code: (
         "the refrigerant on record, both pressures and three line or case temperatures at rest, "
@@ -108,7 +110,8 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     Rule.CLAMP_OFF_LINE.code: (
         "both pressures, a known refrigerant and the compressor at work: for the moment it left, "
         "40 s before and a minute after, with a step of 4 K; for a whole log, two minutes after "
-        "the start, ambient air, and a soak or other clamps that it contradicts"
+        "the start, ambient air, and a soak or other clamps that it contradicts; on a suction line "
+        "a soak and the clamp beside it, cooled by 12 K at the start"
     ),
     Rule.CLAMP_MOVED.code: (
         "both pressures, a known refrigerant, 40 s before and a minute after the move with the "
@@ -118,7 +121,8 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     ),
     Rule.CLAMPS_EXCHANGED.code: (
         "both pressures, a known refrigerant, ambient air and two minutes after the start; two "
-        "lines that stand 5 K or more apart, against the order that every circuit has"
+        "lines that stand 5 K or more apart, against the order that every circuit has; for a "
+        "suction and a liquid line, a soak and a start at which the liquid line cools more"
     ),
     Rule.CLAMP_BIAS.code: (
         "ten seconds of soak, and two of: the other clamps, the standing pressure of a known "

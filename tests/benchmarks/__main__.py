@@ -93,6 +93,7 @@ def _measure_logs(root: Path, n_logs: int, n_rows: int) -> list[Row]:
         ("derive", f"features alone, {n_logs} tests at once, readings in memory"),
         ("ingest", "ingest: read, screen, derive, store, publish"),
         ("assess", "assess: baselines, residuals, states (and look for new logs)"),
+        ("verdict", "verdict on one log, among all the others"),
         ("report", "report: the whole site"),
         ("again", "run again, nothing changed"),
     ):

@@ -85,6 +85,18 @@ def _report(root: Path) -> None:
     write_report(Workspace(root), CLOCK, Silence())
 
 
+def _verdict(root: Path) -> None:
+    """One log of the workspace, judged with the stored tests of all others."""
+    from pipeline.verdict import verdict  # noqa: PLC0415 - not part of the bare scan
+    from pipeline.verdict_car import Stated  # noqa: PLC0415
+    from pipeline.verdict_text import verdict_lines  # noqa: PLC0415
+    from pipeline.workspace import Workspace  # noqa: PLC0415
+
+    log = min((root / "logs").rglob("*.csv"))
+    if not verdict_lines(verdict(Workspace(root), log, Stated(), CLOCK)):
+        raise RuntimeError("nothing was said")
+
+
 def _again(root: Path) -> None:
     summary = _update(root, does_assess=True)
     if summary.n_rows_written:
@@ -127,6 +139,7 @@ MEASUREMENTS: dict[str, Callable[[Path], Found | None]] = {
     "derive": _derive,
     "ingest": _ingest,
     "assess": _assess,
+    "verdict": _verdict,
     "again": _again,
     "report": _report,
     "bomb": _bomb,

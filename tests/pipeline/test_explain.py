@@ -126,3 +126,29 @@ def test_an_unknown_vehicle_is_an_error_with_the_nearest_name(store):
     put(store, "states", state("van7"), state("truck1"))
     with pytest.raises(UnknownVehicleError, match="van7"):
         explain(store, "van_7", ReportSettings())
+
+
+def test_causes_are_told_with_evidence_both_ways(store):
+    put(store, "states", state())
+    first = {
+        "vehicle_id": "van7", "cause_code": "low_charge", "cause_rank": 1,
+        "cause": "refrigerant short", "fit_share": 0.71, "prior_share": 0.45, "is_in_set": True,
+        "is_named": False, "evidence_for": "subcooling 5.0 K lower than expected",
+        "sentence": "It fits best: refrigerant short. Also possible: too much oil.",
+    }  # fmt: skip
+    second = first | {
+        "cause_code": "oil_excess", "cause_rank": 2, "cause": "too much oil", "fit_share": 0.25,
+        "evidence_for": None, "evidence_against": "duct air as expected", "sentence": None,
+    }  # fmt: skip
+    put(store, "causes", second, first)
+    text = explain(store, "van7", ReportSettings())
+    assert "What it may come from\n  It fits best: refrigerant short." in text
+    assert "1. refrigerant short (not told apart; weight 0.71" in text
+    assert "for: subcooling 5.0" in text
+    assert "against: duct air as expected" in text
+    assert text.index("1. refrigerant short") < text.index("2. too much oil")
+
+
+def test_without_causes_nothing_is_said_of_them(store):
+    put(store, "states", state(state="in band"))
+    assert "What it may come from" not in explain(store, "van7", ReportSettings())

@@ -12,7 +12,7 @@ import shutil
 
 import pytest
 from shop import CLOCK, open_shop
-from twin_shop import ALL_BUT_RUNS, open_twin
+from twin_shop import ALL_BUT_THE_WAY, open_twin
 
 from pipeline import ingest as ingest_module
 from pipeline.log_rows import batch_replacements
@@ -29,7 +29,7 @@ def table_bytes(shop):
     with open_published(shop.workspace, Settings()) as store:
         return {
             name: store.read(name).write_csv(null_value="\N{SYMBOL FOR NULL}").encode()
-            for name in ALL_BUT_RUNS
+            for name in ALL_BUT_THE_WAY
         }
 
 

@@ -93,13 +93,13 @@ def test_a_trial_is_scored_whole(trial):
     assert {"true", "found"} == set(table["side"].unique())
 
 
-def test_commands_that_are_logged_are_events_found(trial):
+def test_events_found_by_logged_commands_are_real(trial):
     _, record, _ = trial
     fan = next(
         each for each in record["events"] if each["kind_code"] == "fan_up" and each["has_commands"]
     )
-    assert fan["recall"]["n_all"] > 0
-    assert fan["recall"]["share"] == 1.0
+    assert fan["precision"]["n_all"] > 0
+    assert fan["precision"]["share"] == 1.0
 
 
 def test_one_of_the_two_scores_must_be_chosen():

@@ -28,8 +28,9 @@ N_LOGS = 8
 SETTINGS = "[store]\nbatch_logs = 2\nthreads = 1\n"
 CLOCK = ("--clock", "2026-07-20T12:00:00+00:00")
 COMPLAINTS = ("rejected", "notices")
-# the notes of earlier runs tell the way, which differs; all else must not
-ALL_BUT_RUNS = [table.name for table in STORE_TABLES if table.name != "runs"]
+# what earlier runs did, and which states they changed, tells the way; all else must not differ
+OF_THE_WAY = ("runs", "state_changes")
+ALL_BUT_THE_WAY = [table.name for table in STORE_TABLES if table.name not in OF_THE_WAY]
 
 Tables = dict[str, pl.DataFrame]
 
@@ -76,14 +77,14 @@ def stored(shop: Shop) -> Tables | None:
         if path.with_name(path.name + ending).exists():
             shutil.copy(path.with_name(path.name + ending), copy.with_name(copy.name + ending))
     with open_store(copy, STORE_TABLES, limits) as store:
-        return {name: store.read(name) for name in ALL_BUT_RUNS}
+        return {name: store.read(name) for name in ALL_BUT_THE_WAY}
 
 
 def published(shop: Shop) -> Tables | None:
     if not shop.workspace.published_file.exists():
         return None
     with open_published(shop.workspace, read_settings(shop.workspace)) as store:
-        return {name: store.read(name) for name in ALL_BUT_RUNS}
+        return {name: store.read(name) for name in ALL_BUT_THE_WAY}
 
 
 def differing(one: Tables, other: Tables) -> list[str]:

@@ -15,6 +15,7 @@ from features.screening import TRUST
 from features.story import STORIES
 from features.unread import UNREAD
 from features.windows import WINDOWS
+from models.causes_table import CAUSES
 from models.drift_tables import DRIFTS
 from models.tables import EVIDENCE, INSTRUMENT_OFFSETS, RESIDUALS, STATES
 from pipeline.registry_tables import REGISTRY_TABLES
@@ -191,12 +192,24 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
         notices=_frame(NOTICES, _notices(cars, tests)),
         unassigned=_frame(UNASSIGNED, [_waiting()]),
         drifts=DRIFTS.empty(),
+        causes=_frame(CAUSES, [_cause(car, tests) for car in cars if car["state"] == "service"]),
         instrument_offsets=_frame(INSTRUMENT_OFFSETS, []),
         read_samples=lambda test_ids: pl.concat(samples(test_id) for test_id in test_ids),
         clock=CLOCK,
         settings=settings or ReportSettings(),
         code_version="0.1.0",
     )
+
+
+FITS = "It fits best: refrigerant short (for it: subcooling 4.2 K lower than expected)."
+
+
+def _cause(car, tests):
+    latest = tests[car["vehicle_id"]][-1]["test_id"]
+    return dict.fromkeys(CAUSES.schema) | {
+        "vehicle_id": car["vehicle_id"], "test_id": latest, "cause_code": "low_charge",
+        "cause_rank": 1, "sentence": FITS,
+    }  # fmt: skip
 
 
 def _frame(table, rows):

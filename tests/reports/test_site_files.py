@@ -328,3 +328,12 @@ def test_progress_is_told_by_vehicle(tmp_path):
     write_site(make_content(120, samples=lambda _: nothing), tmp_path, advance=steps.append)
     assert sum(steps) == 120
     assert len(steps) > 1
+
+
+def test_a_car_in_service_says_what_it_fits_best_in_display_units(hostile_site):
+    content = make_content(6, hostile=True)
+    (car,) = content.causes["vehicle_id"].head(1)
+    page = (hostile_site / "vehicles" / f"{file_stem(car)}.html").read_text()
+    assert "data-test-causes>It fits best: refrigerant short" in page
+    healthy = (hostile_site / "vehicles" / f"{file_stem('CAR-0000')}.html").read_text()
+    assert "data-test-causes" not in healthy

@@ -1,0 +1,105 @@
+"""Diagnostic quantities: compared with the baseline like judged ones, yet never a finding.
+
+Holds the list `DIAGNOSTIC`, and `diagnostic_frame`: one row per test, regime and quantity with
+its z. They tell causes apart once something else has found that the car strays. Standing
+pressure needs no baseline: a circuit at rest with clean refrigerant holds saturation. Does
+not belong here: naming causes (`causes`), the quantities themselves (`features`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from features.catalogue import FEATURE
+from features.regimes import WHOLE_TEST
+from models.findings import JudgedFeature
+from models.fleet_spread import fleet_spread, fleet_tail, moderated_spreads
+from models.residuals import compared_rows
+
+if TYPE_CHECKING:
+    from models.settings import AssessmentSettings
+
+# Least effects and floors of spread: common practice, no source; to be tuned on data.
+DIAGNOSTIC: tuple[JudgedFeature, ...] = (
+    JudgedFeature("discharge_over_reference_k", "discharge line over a reference compressor",
+                  6.0, 0.8, None, None),
+    JudgedFeature("heat_exchanger_effectiveness", "effectiveness of the internal heat exchanger",
+                  0.12, 0.02, None, None, digits=2),
+    JudgedFeature("heat_exchanger_balance", "heat balance of the internal heat exchanger",
+                  0.5, 0.1, None, None, digits=2),
+    JudgedFeature("subcooling_share", "subcooling as a share of condensing over air",
+                  0.12, 0.02, None, None, digits=2, roles=frozenset({"heat_sink"})),
+    JudgedFeature("coil_effectiveness", "effectiveness of the evaporator",
+                  0.10, 0.02, None, None, digits=2, roles=frozenset({"load"})),
+)  # fmt: skip
+STANDING = "static_over_saturation_kpa"
+# Gas of 25 kPa raises condensing by about a kelvin [computed, 0.03 K/kPa]; below it none of it
+# can be told.
+STANDING_LEAST_EFFECT_KPA, STANDING_SPREAD_KPA = 40.0, 12.0
+DIAGNOSTIC_FRAME: dict[str, pl.DataType] = {
+    "test_id": pl.String(), "regime": pl.String(), "feature": pl.String(),
+    "observed": pl.Float64(), "expected": pl.Float64(), "spread": pl.Float64(),
+    "z": pl.Float64(),
+}  # fmt: skip
+
+
+def diagnostic_frame(
+    features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
+) -> pl.DataFrame:
+    """One row per test, regime and diagnostic quantity that could be compared."""
+    known = [f for f in DIAGNOSTIC if f.name in features.columns]
+    windows = features.filter(pl.col("regime") != WHOLE_TEST)
+    parts = [_standing(features, context)]
+    if known and windows.height:
+        parts.append(_against_baseline(windows, context, tuple(known), settings))
+    return pl.concat(parts)
+
+
+def _against_baseline(
+    features: pl.DataFrame,
+    context: pl.DataFrame,
+    known: tuple[JudgedFeature, ...],
+    settings: AssessmentSettings,
+) -> pl.DataFrame:
+    rows, fleet, comparison, reasons = compared_rows(features, context, known, settings)
+    is_compared = reasons == 0
+    spreads = moderated_spreads(fleet, comparison, is_compared)
+    tail = fleet_tail(fleet, comparison, spreads, is_compared, settings)
+    spread, _ = fleet_spread(fleet, comparison, spreads, tail)
+    expected = comparison.expectation.expected
+    row, place = np.nonzero(is_compared & np.isfinite(spread) & (spread > 0))
+    names = pl.Series([feature.name for feature in known], dtype=pl.String)
+    return (
+        rows.select("test_id", "regime")[row]
+        .with_columns(
+            feature=names.gather(place),
+            observed=pl.Series(fleet.values[row, place], dtype=pl.Float64),
+            expected=pl.Series(expected[row, place], dtype=pl.Float64),
+            spread=pl.Series(spread[row, place], dtype=pl.Float64),
+        )
+        .with_columns(z=(pl.col("observed") - pl.col("expected")) / pl.col("spread"))
+        .select(*DIAGNOSTIC_FRAME)
+    )
+
+
+def _standing(features: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
+    if STANDING not in features.columns:
+        return pl.DataFrame(schema=DIAGNOSTIC_FRAME)
+    own = pl.col(FEATURE[STANDING].uncertainty_name).cast(pl.Float64).fill_null(0.0)
+    return (
+        features.filter(pl.col(STANDING).is_not_null())
+        .join(context.select("test_id"), on="test_id", how="semi")
+        .select(
+            "test_id",
+            pl.lit(WHOLE_TEST).alias("regime"),
+            pl.lit(STANDING).alias("feature"),
+            pl.col(STANDING).cast(pl.Float64).alias("observed"),
+            pl.lit(0.0).alias("expected"),
+            (own**2 + STANDING_SPREAD_KPA**2).sqrt().alias("spread"),
+        )
+        .with_columns(z=pl.col("observed") / pl.col("spread"))
+        .select(*DIAGNOSTIC_FRAME)
+    )
