@@ -24,7 +24,7 @@ from features.explained_effects import Terms, effects_frame, effects_of
 from features.explained_fit import (
     Bounds,
     Explained,
-    explain_response,
+    explain_responses,
     gather_series,
 )
 from features.explained_lags import CHAINS_S, MEAN_LAG_S, behind_lags
@@ -114,12 +114,12 @@ class _Laid:
         """Number of regressors."""
         return int(self.slots.shape[1]) * len(CHAINS_S)
 
-    def bounds(self, place: int) -> Bounds:
-        """What is believed of every regressor's effect on a response."""
-        signs = np.array([cause.signs[place] for cause in CAUSES])
-        most = np.array([cause.most[place] for cause in CAUSES])
+    def bounds(self) -> Bounds:
+        """What is believed of every regressor's effect on every response."""
+        signs = np.array([cause.signs for cause in CAUSES], dtype=np.float64).T
+        most = np.array([cause.most for cause in CAUSES]).T
         slots = np.repeat(self.slots, len(CHAINS_S), axis=1)
-        return Bounds(signs[slots], most[slots])
+        return Bounds(signs[:, slots], most[:, slots])
 
 
 @dataclass(frozen=True)
@@ -137,8 +137,8 @@ def _explain(grid: Grid, events: pl.DataFrame) -> _Part:
     series = gather_series(laid.columns, laid.inside, laid.n_regressors, fold)
     values: Rows = {"test_number": grid.test_number}
     effects = []
-    for place, response in enumerate(RESPONSES):
-        found = explain_response(series, laid.bounds(place), place)
+    found_of_each = explain_responses(series, laid.bounds())
+    for place, (response, found) in enumerate(zip(RESPONSES, found_of_each, strict=True)):
         kept = _terms(laid, place, found)
         values |= _values_of(response, found, kept)
         effects += effects_of(response.channel, kept)
@@ -157,9 +157,16 @@ def _lay_out(grid: Grid, events: pl.DataFrame) -> _Laid:
         responses.append(np.where(known & is_covered[:, None], value, 0.0))
     inside = inside & (inside.sum(axis=1) * grid.block_s >= _LEAST_S)[:, None]
     courses = cause_courses(grid, events).transpose(1, 0, 2)
-    slots, packed = _packed(_since_shortly_before(courses, inside, grid.block_s), inside)
-    regressors = behind_lags(packed, grid.block_s)
-    columns = np.concatenate([regressors, np.stack(responses, axis=1)], axis=1)
+    rested = _since_shortly_before(courses, inside, grid.block_s)
+    slots, is_used = _packed(rested, inside)
+    n_tests, n_slots = slots.shape
+    columns = np.zeros((n_tests, n_slots * len(CHAINS_S) + len(responses), grid.n_blocks))
+    columns[:, n_slots * len(CHAINS_S) :] = np.stack(responses, axis=1)
+    regressors = columns[:, : n_slots * len(CHAINS_S)].reshape(
+        n_tests, n_slots, len(CHAINS_S), grid.n_blocks
+    )
+    test, slot = np.nonzero(is_used)
+    regressors[test, slot] = behind_lags(rested[test, slots[test, slot]], grid.block_s)
     return _Laid(grid, inside, columns, slots, courses)
 
 
@@ -177,14 +184,15 @@ def _since_shortly_before(courses: Floats, inside: Booleans, block_s: float) -> 
     return np.where(is_before & is_other, at_first, courses)
 
 
-def _packed(courses: Floats, inside: Booleans) -> tuple[Integers, Floats]:
-    """Per test the causes that move, first; as many slots as the busiest test needs."""
+def _packed(courses: Floats, inside: Booleans) -> tuple[Integers, Booleans]:
+    """Per test the causes that move, first, and which these are.
+
+    As many slots as the busiest test needs.
+    """
     moves = np.asarray(np.ptp(courses, axis=2) > 0.0) & np.any(inside, axis=1, keepdims=True)
     order = np.argsort(~moves, axis=1, kind="stable")
     slots = order[:, : max(int(moves.sum(axis=1).max()), 1)]
-    is_used = np.take_along_axis(moves, slots, axis=1)
-    packed = np.take_along_axis(courses, slots[:, :, None], axis=1)
-    return slots, np.where(is_used[:, :, None], packed, 0.0)
+    return slots, np.take_along_axis(moves, slots, axis=1)
 
 
 def _terms(laid: _Laid, place: int, found: Explained) -> Terms:

@@ -36,32 +36,36 @@ _LEAST_NEW = 1e-3
 # The largest of m squared standard normal values is about 2 ln m; with a spread that is itself
 # estimated from few independent values, more (tuning value, by counts on noise).
 _CHANCE_FACTOR = 3.0
+# Gains that differ by less than this share are equal.
+_TIE = 1e-9
 _LARGEST_LAG_ONE = 0.98
 _LEAST_EFFECTIVE = 2.0
 
 
 @dataclass(frozen=True)
 class Series:
-    """Sums of products of regressors and responses of many tests, about their means.
+    """Regressors and responses of many tests about their means, and sums of their products.
 
     Attributes
     ----------
     n_regressors
         Columns that are regressors; the responses come behind them.
-    count
-        Blocks that count, by test.
+    columns, inside
+        Test by column by block, 0 where a block does not count; and which do.
     parts
         Products over each part of the blocks that is left out in turn: part by test by column
-        by column.
-    steps, n_steps
-        Products of the steps from block to block, and how many there are.
+        by column. The first is nothing left out.
     """
 
     n_regressors: int
-    count: Floats
+    columns: Floats
+    inside: Booleans
     parts: Floats
-    steps: Floats
-    n_steps: Floats
+
+    @property
+    def count(self) -> Floats:
+        """Blocks that count, by test."""
+        return np.asarray(self.inside.sum(axis=1), dtype=np.float64)
 
 
 def gather_series(columns: Floats, inside: Booleans, n_regressors: int, fold: Integers) -> Series:
@@ -82,22 +86,19 @@ def gather_series(columns: Floats, inside: Booleans, n_regressors: int, fold: In
     mean = (columns @ weight.transpose(0, 2, 1)) / np.maximum(count, 1.0)[:, None, None]
     columns -= mean
     columns *= weight
-    parts = [
-        columns[:, :, fold == part] @ columns[:, :, fold == part].transpose(0, 2, 1)
-        for part in range(int(fold.max()) + 1)
-    ]
-    is_pair = inside[:, 1:] & inside[:, :-1]
-    steps = np.diff(columns, axis=2)
-    steps *= is_pair[:, None, :]
-    n_steps = is_pair.sum(axis=1).astype(np.float64)
-    return Series(n_regressors, count, np.stack(parts), steps @ steps.transpose(0, 2, 1), n_steps)
+    looked_at = np.flatnonzero(inside.any(axis=0))
+    parts = np.zeros((int(fold.max()) + 2, *columns.shape[:2], columns.shape[1]))
+    for part, products in enumerate(parts[1:]):
+        chosen = np.take(columns, looked_at[fold[looked_at] == part], axis=2)
+        np.matmul(chosen, chosen.transpose(0, 2, 1), out=products)
+    return Series(n_regressors, columns, inside, parts)
 
 
 @dataclass(frozen=True)
 class Bounds:
-    """What effects are believed, test by regressor: sign (0: either) and largest size."""
+    """What effects are believed, response by test by regressor: sign (0: either), largest size."""
 
-    signs: Integers
+    signs: Floats
     most: Floats
 
 
@@ -125,67 +126,100 @@ class Explained:
     coefficients: Floats
 
 
-def explain_response(series: Series, bounds: Bounds, response: int) -> Explained:
-    """The terms that explain a response, and how much they foretell of it.
+def explain_responses(series: Series, bounds: Bounds) -> list[Explained]:
+    """The terms that explain each response, and how much they foretell of it.
 
-    `response` is the place of the response behind the regressors.
+    The responses are worked on at once, and so are the parts that are left out of each: a
+    path of terms is found for every part, response and test.
     """
-    column = series.n_regressors + response
-    everything = series.parts.sum(axis=0)
-    movement = np.maximum(everything[:, column, column], 0.0)
-    path = _path(everything, bounds, column)
-    errors = np.zeros(path.coefficients.shape[:2])
-    for unseen in series.parts:
-        rest = _path(everything - unseen, bounds, column)
-        errors += _squares(rest, unseen, column)
-    count = _effective_counts(series, everything, path, column)
-    n_candidates = (np.einsum("tpp->tp", everything)[:, : series.n_regressors] > 0.0).sum(axis=1)
-    n_terms = _kept(errors, count, n_candidates)
-    place = np.arange(n_terms.size)
+    path = _paths(series, bounds)
+    n_responses, n_tests = bounds.signs.shape[:2]
+    errors = _foretold_wrongly(series, path).reshape(n_responses * n_tests, -1)
+    whole = _Path(path.picks[0], path.coefficients[0])
+    count = _effective_counts(series, whole)
+    regressors = series.columns[:, : series.n_regressors]
+    n_candidates = np.tile((regressors != 0.0).any(axis=2).sum(axis=1), n_responses)
+    place = np.arange(n_responses * n_tests)
+    n_terms = _kept(errors, count.reshape(place.size, -1), n_candidates)
+    movement = np.maximum(errors[:, 0], 0.0)
     share = 1.0 - errors[place, n_terms] / np.where(movement > 0, movement, 1.0)
     share = np.where(n_terms > 0, np.clip(share, 0.0, 1.0), 0.0)
-    variance = movement / np.maximum(series.count, 1.0)
-    kept = path.coefficients[place, n_terms]
-    return Explained(
+    variance = movement / np.maximum(np.tile(series.count, n_responses), 1.0)
+    kept = whole.coefficients.reshape(place.size, -1, MOST_TERMS)[place, n_terms]
+    columns = (
         share,
         np.sqrt(variance),
         np.sqrt((1.0 - share) * variance),
-        count[place, n_terms],
-        np.where(kept != 0.0, path.picks, -1),
+        count.reshape(place.size, -1)[place, n_terms],
+        np.where(kept != 0.0, whole.picks.reshape(-1, MOST_TERMS), -1),
         kept,
     )
+    of_responses = [np.split(column, n_responses) for column in columns]
+    return [Explained(*each) for each in zip(*of_responses, strict=True)]
 
 
 @dataclass(frozen=True)
 class _Path:
-    """Regressors in the order taken (-1: none); coefficients by number of terms from 0 on."""
+    """Regressors in the order taken (-1: none); coefficients by number of terms from 0 on.
+
+    Both by part left out (or not), response and test.
+    """
 
     picks: Integers
     coefficients: Floats
 
 
-def _squares(path: _Path, products: Floats, column: int) -> Floats:
-    """Squared deviation of a response from the terms, test by number of terms from 0 on."""
-    picks = np.maximum(path.picks, 0)
-    place = np.arange(picks.shape[0])[:, None]
-    inner = products[place[:, :, None], picks[:, :, None], picks[:, None, :]]
-    along = path.coefficients @ products[place, picks, column][:, :, None]
-    square = (path.coefficients @ inner * path.coefficients).sum(axis=2)
-    return np.asarray(products[:, column, column][:, None] - 2.0 * along[:, :, 0] + square)
+def _foretold_wrongly(series: Series, path: _Path) -> Floats:
+    """Squares that the terms leave in what they had not seen, by response, test, terms."""
+    unseen, picks = series.parts[1:], np.maximum(path.picks[1:], 0)
+    part, response, test = np.ogrid[: picks.shape[0], : picks.shape[1], : picks.shape[2]]
+    column = series.n_regressors + response
+    parts, tests = part[..., None], test[..., None]
+    along = unseen[parts, tests, picks, column[..., None]]
+    inner = unseen[parts[..., None], tests[..., None], picks[..., None], picks[..., None, :]]
+    square = unseen[part, test, column, column]
+    return np.asarray(_squares(path.coefficients[1:], inner, along, square).sum(axis=0))
 
 
-def _effective_counts(series: Series, everything: Floats, path: _Path, column: int) -> Floats:
-    """Independent values in the rest, test by number of terms: n (1 - r) / (1 + r), at least 2.
+def _squares(coefficients: Floats, inner: Floats, along: Floats, square: Floats) -> Floats:
+    """Squared deviation of a response from its terms, by number of terms from 0 on.
+
+    From products of the terms, of them with the response, and of the response.
+    """
+    foretold = (coefficients @ inner * coefficients).sum(axis=-1)
+    together = (coefficients @ along[..., None])[..., 0]
+    return np.asarray(square[..., None] - 2.0 * together + foretold)
+
+
+def _effective_counts(series: Series, path: _Path) -> Floats:
+    """Independent values in the rest, by response, test and terms: n (1 - r) / (1 + r), at least 2.
 
     The lag-one autocorrelation r comes from the mean squared step (von Neumann's ratio),
     taken between 0 and 0.98.
     """
+    is_pair = series.inside[:, 1:] & series.inside[:, :-1]
     count = np.maximum(series.count, 1.0)[:, None]
-    variance = np.maximum(_squares(path, everything, column), 0.0) / count
-    step = _squares(path, series.steps, column) / np.maximum(series.n_steps, 1.0)[:, None]
-    ratio = step / np.where(variance > 0.0, 2.0 * variance, 1.0)
-    lag_one = np.clip(1.0 - ratio, 0.0, _LARGEST_LAG_ONE)
-    return np.asarray(np.maximum(count * (1.0 - lag_one) / (1.0 + lag_one), _LEAST_EFFECTIVE))
+    n_steps = np.maximum(is_pair.sum(axis=1), 1.0)[:, None]
+    tests = np.arange(count.size)[:, None]
+    found = []
+    for response, (picks, coefficients) in enumerate(
+        zip(path.picks, path.coefficients, strict=True)
+    ):
+        column = np.full((count.size, 1), series.n_regressors + response)
+        taken = series.columns[tests, np.concatenate([np.maximum(picks, 0), column], axis=1)]
+        steps = np.diff(taken, axis=2) * is_pair[:, None, :]
+        variance = np.maximum(_own_squares(coefficients, taken), 0.0) / count
+        ratio = _own_squares(coefficients, steps) / n_steps
+        ratio /= np.where(variance > 0.0, 2.0 * variance, 1.0)
+        lag_one = np.clip(1.0 - ratio, 0.0, _LARGEST_LAG_ONE)
+        found.append(np.maximum(count * (1.0 - lag_one) / (1.0 + lag_one), _LEAST_EFFECTIVE))
+    return np.stack(found)
+
+
+def _own_squares(coefficients: Floats, taken: Floats) -> Floats:
+    """Squares that terms leave of the last of some series, of which the others are the terms."""
+    products = taken @ taken.transpose(0, 2, 1)
+    return _squares(coefficients, products[:, :-1, :-1], products[:, :-1, -1], products[:, -1, -1])
 
 
 def _kept(errors: Floats, n_effective: Floats, n_candidates: Integers) -> Integers:
@@ -202,47 +236,77 @@ def _kept(errors: Floats, n_effective: Floats, n_candidates: Integers) -> Intege
     return kept
 
 
-def _path(products: Floats, bounds: Bounds, column: int) -> _Path:
+def _paths(series: Series, bounds: Bounds) -> _Path:
     """Forward selection by pivoted Cholesky factorisation.
 
     A regressor whose effect would be out of its bounds is passed over; where a new one drives
     one taken before out of them, the terms before it stand.
     """
-    n_tests, n = bounds.signs.shape
-    size = np.einsum("tpp->tp", products)[:, :n]
-    left, along = size.copy(), products[:, :n, column].copy()
-    rows = np.zeros((n_tests, MOST_TERMS, n))
-    heights = np.zeros((n_tests, MOST_TERMS))
-    picks = np.full((n_tests, MOST_TERMS), -1)
-    coefficients = np.zeros((n_tests, MOST_TERMS + 1, MOST_TERMS))
-    place = np.arange(n_tests)
+    n, n_parts = series.n_regressors, series.parts.shape[0]
+    everything = series.parts.sum(axis=0)
+    shape = (n_parts, *bounds.signs.shape)
+    part, _, test = (index.ravel() for index in np.indices(shape[:3]))
+    believed = _Believed(*(_repeated(each, shape) for each in (bounds.signs, bounds.most)))
+    seen = everything[:, :n, n:] - series.parts[:, :, :n, n:]
+    along = np.ascontiguousarray(seen.transpose(0, 3, 1, 2)).reshape(-1, n)
+    own = np.einsum("tpp->tp", everything) - np.einsum("ftpp->ftp", series.parts)
+    size = _repeated(own[:, None, :, :n], shape)
+    left = size.copy()
+    place = np.arange(part.size)
+    rows = np.zeros((place.size, MOST_TERMS, n))
+    heights = np.zeros((place.size, MOST_TERMS))
+    picks = np.full((place.size, MOST_TERMS), -1)
+    coefficients = np.zeros((place.size, MOST_TERMS + 1, MOST_TERMS))
     for term in range(MOST_TERMS):
-        is_fit = (left > _LEAST_NEW * size) & (along * bounds.signs >= 0.0) & (size > 0.0)
-        is_fit &= np.abs(along) <= bounds.most * left
-        gain = np.where(is_fit, along**2 / np.where(left > 0.0, left, 1.0), 0.0)
-        best = np.argmax(gain, axis=1)
-        is_found = gain[place, best] > 0.0
+        best, is_found = _best(left, along, size, believed)
         root = np.sqrt(np.where(is_found, left[place, best], 1.0))
         taken = rows[place, :term, best][:, None, :] @ rows[:, :term]
-        new = products[place, best, :n] - taken[:, 0]
+        new = everything[test, best, :n] - series.parts[part, test, best, :n] - taken[:, 0]
         rows[:, term] = np.where(is_found[:, None], new / root[:, None], 0.0)
         heights[:, term] = np.where(is_found, along[place, best] / root, 0.0)
         picks[:, term] = np.where(is_found, best, -1)
         along -= rows[:, term] * heights[:, term, None]
         left -= rows[:, term] ** 2
         found = _back_substituted(rows, heights, picks, term + 1)
-        is_believed = _are_within(found, picks, bounds) & is_found
+        is_believed = believed.are_within(found, picks) & is_found
         coefficients[:, term + 1] = np.where(is_believed[:, None], found, coefficients[:, term])
-    return _Path(picks, coefficients)
-
-
-def _are_within(coefficients: Floats, picks: Integers, bounds: Bounds) -> Booleans:
-    """True means: every term's effect has its sign, and none is larger than believable."""
-    place, taken = np.arange(picks.shape[0])[:, None], np.maximum(picks, 0)
-    is_signed = coefficients * bounds.signs[place, taken] >= 0.0
-    return np.asarray(
-        np.all(is_signed & (np.abs(coefficients) <= bounds.most[place, taken]), axis=1)
+    return _Path(
+        picks.reshape(*shape[:3], MOST_TERMS),
+        coefficients.reshape(*shape[:3], MOST_TERMS + 1, MOST_TERMS),
     )
+
+
+def _repeated(values: Floats, shape: tuple[int, ...]) -> Floats:
+    """Values for every part, response and test, one row each."""
+    return np.broadcast_to(values, shape).reshape(-1, shape[-1])
+
+
+@dataclass(frozen=True)
+class _Believed:
+    """Bounds row by row."""
+
+    signs: Floats
+    most: Floats
+
+    def are_within(self, coefficients: Floats, picks: Integers) -> Booleans:
+        """True means: every term's effect has its sign, and none is larger than believable."""
+        place, taken = np.arange(picks.shape[0])[:, None], np.maximum(picks, 0)
+        is_signed = coefficients * self.signs[place, taken] >= 0.0
+        is_small = np.abs(coefficients) <= self.most[place, taken]
+        return np.asarray(np.all(is_signed & is_small, axis=1))
+
+
+def _best(
+    left: Floats, along: Floats, size: Floats, believed: _Believed
+) -> tuple[Integers, Booleans]:
+    """The regressor of each row that explains most, and whether there is one."""
+    is_fit = (left > _LEAST_NEW * size) & (along * believed.signs >= 0.0) & (size > 0.0)
+    is_fit &= np.abs(along) <= believed.most * left
+    gain = np.where(is_fit, along**2 / np.where(left > 0.0, left, 1.0), 0.0)
+    largest = gain.max(axis=1)
+    # of causes that come and go together the first counts, whatever rounding says
+    best = np.argmax(gain >= (1.0 - _TIE) * largest[:, None], axis=1)
+    return best, largest > 0.0
 
 
 def _back_substituted(rows: Floats, heights: Floats, picks: Integers, n_terms: int) -> Floats:

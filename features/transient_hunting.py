@@ -155,6 +155,8 @@ def _is_made_by_events(
     events: pl.DataFrame,
 ) -> Booleans:
     """True means: events of one kind follow each other in the period, or in half of it."""
+    if not np.isfinite(period_s).any():
+        return np.zeros(tests.size, dtype=np.bool_)
     from_s = grid.start_s[tests] + span_s[0]
     stretches = pl.DataFrame(
         {

@@ -44,18 +44,30 @@ def start_rates(
 ) -> pl.DataFrame:
     """Slopes of the pressures over the first 10 s of the run: start_low_side_kpa_per_s, ..."""
     names = [name for name in channels if name in ordered.columns]
-    first = ordered.select("test_number", "time_s", *names).join(
-        starts.select("test_number", "start_s", "start_uncertainty_s", "run_end_s"),
-        on="test_number",
-    )
     since_s = pl.col("time_s") - pl.col("start_s")
     is_first = since_s.is_between(0.0, _FIRST_S) & (pl.col("time_s") < pl.col("run_end_s"))
     return (
-        first.filter(is_first)
+        ordered.select("test_number", "time_s", *names)
+        .filter(_may_be_first(ordered, starts))
+        .join(
+            starts.select("test_number", "start_s", "start_uncertainty_s", "run_end_s"),
+            on="test_number",
+        )
+        .filter(is_first)
         .with_columns(since_s=since_s)
         .group_by("test_number", maintain_order=True)
         .agg(expression for name in names for expression in _line(name))
     )
+
+
+def _may_be_first(ordered: pl.DataFrame, starts: pl.DataFrame) -> pl.Series:
+    """True means: within the first seconds of a run; by table, which a join need not carry."""
+    number = ordered["test_number"].to_numpy()
+    start_s = np.full(int(number.max(initial=0)) + 1, np.nan)
+    mine = starts.filter(pl.col("test_number") < start_s.size)
+    start_s[mine["test_number"].to_numpy()] = mine["start_s"].to_numpy()
+    since_s = ordered["time_s"].to_numpy() - start_s[number]
+    return pl.Series((since_s >= 0.0) & (since_s <= _FIRST_S))
 
 
 def _line(name: str) -> tuple[pl.Expr, pl.Expr]:
@@ -117,22 +129,20 @@ def _time_constant() -> tuple[pl.Expr, pl.Expr]:
     )
 
 
-def fan_swings(grid: Grid, events: pl.DataFrame) -> pl.DataFrame:
-    """Fall of the high side at each rise of the fan: one row per event.
+def fan_swings(grid: Grid, fan: pl.DataFrame) -> pl.DataFrame:
+    """Fall of the high side at each rise of the fan (`lone_fan_rises`): one row per event.
 
     Columns: test_number, time_s, swing_kpa (median of the 10 s before minus the lowest block
     of the 5th to 40th second after, or up to the next event), fall_s (until then).
     """
-    fan = _alone(events.filter(pl.col("kind_code") == "fan_up"), events)
     row = grid.place(fan["test_number"].to_numpy().astype(np.int64))
     fan, row = fan.filter(row >= 0), row[row >= 0]
     if "high_side_kpa" not in grid.values or not row.size:
         return pl.DataFrame(schema=SWINGS_SCHEMA)
     time_s = fan["time_s"].to_numpy()
     next_s = fan["next_s"].fill_null(np.inf).to_numpy()
-    since_s = grid.middle_s[row] - time_s[:, None]
+    since_s, high = _around(grid, row, time_s)
     half_s = grid.block_s / 2.0
-    high = grid.values["high_side_kpa"][row]
     before = (since_s <= -half_s) & (since_s >= -_FAN_BEFORE_S - half_s)
     end_s = np.minimum(_FAN_TO_S, next_s - time_s)[:, None] - half_s
     after = (since_s >= _FAN_FROM_S) & (since_s <= end_s)
@@ -150,6 +160,17 @@ def fan_swings(grid: Grid, events: pl.DataFrame) -> pl.DataFrame:
     return found.drop_nulls("swing_kpa")
 
 
+def _around(grid: Grid, row: NDArray[np.int64], time_s: Floats) -> tuple[Floats, Floats]:
+    """Times since events, and the high side then, in the blocks around each; NaN off the log."""
+    first = np.floor((time_s - grid.start_s[row] - _FAN_BEFORE_S) / grid.block_s) - 1.0
+    n_around = int(np.ceil((_FAN_BEFORE_S + _FAN_TO_S) / grid.block_s)) + 3
+    block = first.astype(np.int64)[:, None] + np.arange(n_around)[None, :]
+    since_s = grid.start_s[row, None] + grid.block_s * (block + 0.5) - time_s[:, None]
+    is_there = (block >= 0) & (block < grid.n_blocks)
+    high = grid.values["high_side_kpa"][row[:, None], np.clip(block, 0, grid.n_blocks - 1)]
+    return since_s, np.where(is_there, high, np.nan)
+
+
 SWINGS_SCHEMA = {
     "test_number": pl.UInt32(),
     "time_s": pl.Float64(),
@@ -158,11 +179,12 @@ SWINGS_SCHEMA = {
 }
 
 
-def _alone(fan: pl.DataFrame, events: pl.DataFrame) -> pl.DataFrame:
-    """The fan's events that no switching of the compressor precedes, and no event follows, soon.
+def lone_fan_rises(events: pl.DataFrame) -> pl.DataFrame:
+    """The fan's rises that no switching of the compressor precedes, and no event follows, soon.
 
     Adds next_s, the time of the next event.
     """
+    fan = events.filter(pl.col("kind_code") == "fan_up")
     is_switching = pl.col("kind_code").is_in([*STARTS, *STOPS])
     switched = events.filter(is_switching).select("test_number", "time_s", switched_s="time_s")
     timed = (
@@ -188,11 +210,10 @@ def _next_events(events: pl.DataFrame) -> pl.DataFrame:
 
 def _median_where(values: Floats, chosen: NDArray[np.bool_]) -> Floats:
     use = chosen & np.isfinite(values)
-    found = np.full(values.shape[0], np.nan)
-    some = use.any(axis=1)
-    if some.any():
-        found[some] = np.nanmedian(np.where(use[some], values[some], np.nan), axis=1)
-    return found
+    order = np.sort(np.where(use, values, np.inf), axis=1)
+    count, place = use.sum(axis=1), np.arange(values.shape[0])
+    low, high = (order[place, np.maximum(count - more, 0) // 2] for more in (1, 0))
+    return np.where(count > 0, (low + high) / 2.0, np.nan)
 
 
 def clutch_cycling(

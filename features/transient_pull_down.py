@@ -6,7 +6,10 @@ minutes, and by how much the low side undershoots. Does not belong here: the fit
 (`transient_fit`), records (`transient_records`).
 
 The fit is told only where the data reach over three of its slower time constants without an
-event of the control, and both parts are well above what they may err by.
+event of the control, and both parts are well above what they may err by. That is seldom: the
+fall begins with a lag of evaporator and sensor, and ends as the control takes over or the
+engine is sped up, so that mostly no sum of two falling parts describes it. The times of fall
+ask for no such shape.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from features.transient_fit import fit_two_exponentials
+from features.transient_fit import fit_two_exponentials, have_two_falling_parts
 
 if TYPE_CHECKING:
     import polars as pl
@@ -37,6 +40,10 @@ _LEAST_SIGNIFICANCE = 3.0
 _LARGEST_RELATIVE_ERROR = 0.3
 # A fit that leaves more than this is not one, K (1 sd; tuning value).
 _LARGEST_REST_K = 0.5
+# A stretch over whose thirds the duct falls by less is not fitted, K; and how far the last may
+# lie above the second, as a share of that (tuning values).
+_LEAST_FALL_FITTED_K = 0.3
+_ROOM_FOR_NOISE = 0.15
 # A duct that falls by less has no times of fall, K (tuning value).
 _LEAST_FALL_K = 3.0
 _LEAST_RUN_S = 300.0
@@ -112,9 +119,15 @@ def fitted_pull_down(started: Started) -> Values:
         for prefix in ("", "u:")
     }
     tried = np.flatnonzero(inside.sum(axis=1) >= _LEAST_BLOCKS)
+    tried = tried[_bends_towards_a_level(duct[tried], inside[tried])]
     if not tried.size:
         return out
     aligned, known, first_s = _aligned(duct[tried], inside[tried], quiet_s[tried])
+    both_fall = have_two_falling_parts(first_s, started.grid.block_s, aligned, known)
+    tried = tried[both_fall]
+    if not tried.size:
+        return out
+    aligned, known, first_s = aligned[both_fall], known[both_fall], first_s[both_fall]
     fit = fit_two_exponentials(first_s, started.grid.block_s, aligned, known)
     order = np.argsort(fit.values[:, [2, 4]], axis=1)
     values, errors = _in_order(fit.values, order), _in_order(fit.errors, order)
@@ -128,6 +141,19 @@ def fitted_pull_down(started: Started) -> Values:
         out[f"pull_down_{name}"][tried] = np.where(told, value, np.nan)
         out[f"u:pull_down_{name}"][tried] = np.where(told, error, np.nan)
     return out
+
+
+def _bends_towards_a_level(duct: Floats, inside: Booleans) -> Booleans:
+    """True means: it falls, and ever slower, as two parts that both fall must.
+
+    By the means over the thirds of the stretch, with room for noise; a duct that the control
+    holds, or that a sensor's lag lets fall late, needs no fit to be told apart.
+    """
+    third = 3 * (np.cumsum(inside, axis=1) - 1) // np.maximum(inside.sum(axis=1), 1)[:, None]
+    first, second, last = (_mean_where(duct, inside & (third == place)) for place in range(3))
+    fall = first - last
+    is_slower = (first - second >= second - last) & (second - last >= -_ROOM_FOR_NOISE * fall)
+    return np.asarray((fall >= _LEAST_FALL_FITTED_K) & is_slower)
 
 
 def _aligned(values: Floats, inside: Booleans, since_s: Floats) -> tuple[Floats, Booleans, Floats]:

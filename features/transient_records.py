@@ -15,6 +15,7 @@ _STARTED = "the start of the compressor is in the log"
 _FITTED = (
     f"{_STARTED}; from the last event of its first minute on, which t counts from, three of the "
     "slower time constants without an event; "
+    "the fall slows from third to third of them; "
     "both parts at least three times their standard error, both times known to 30 %"
 )
 _FALLEN = f"{_STARTED}, then at least 300 s of running in which the duct falls by 3 K or more"

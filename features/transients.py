@@ -23,6 +23,7 @@ from features.transient_pressures import (
     clutch_cycling,
     equalisation,
     fan_swings,
+    lone_fan_rises,
     start_rates,
 )
 from features.transient_pull_down import (
@@ -101,7 +102,7 @@ def read_transients(
         of_grids,
         start_rates(logged.ordered, starts, _PRESSURES),
         equalisation(logged.blocks, stops),
-        _swings_by_test(swings),
+        swings_by_test(swings),
         clutch_cycling(logged.ordered, logged.events, logged.cycles),
     ]
     rows = _sensors(logged.blocks, tests, settings).join(
@@ -120,6 +121,7 @@ def _on_grids(
     blocks = _with_superheat(logged.blocks, tests)
     columns: list[pl.DataFrame] = []
     swings: list[pl.DataFrame] = []
+    fan = lone_fan_rises(logged.events)
     for grid in lay_grids(blocks, _LAID, logged.block_s):
         started = place_starts(grid, starts)
         values = {
@@ -131,7 +133,7 @@ def _on_grids(
         of_starts = pl.DataFrame({"test_number": grid.test_number[started.row], **values})
         settled = pl.DataFrame({"test_number": grid.test_number, **hunting(grid, logged.events)})
         columns.append(settled.join(of_starts, on="test_number", how="left"))
-        swings.append(fan_swings(grid, logged.events))
+        swings.append(fan_swings(grid, fan))
     if not columns:
         return pl.DataFrame(schema={"test_number": pl.UInt32()}), pl.DataFrame(schema=SWINGS_SCHEMA)
     together = pl.concat(columns).with_columns(pl.col("test_number").cast(pl.UInt32))
@@ -153,7 +155,7 @@ def _with_superheat(blocks: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     return blocks.with_columns((clamp - dew_c).alias(SUPERHEAT))
 
 
-def _swings_by_test(swings: pl.DataFrame) -> pl.DataFrame:
+def swings_by_test(swings: pl.DataFrame) -> pl.DataFrame:
     """Median fall of the high side at a rise of the fan, and its standard error."""
     if swings.is_empty():
         return pl.DataFrame(schema={"test_number": pl.UInt32()})
