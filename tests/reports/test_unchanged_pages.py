@@ -191,7 +191,7 @@ def test_the_bundle_of_charting_code_is_left_alone_too(written, monkeypatch):
     def fail():
         raise AssertionError
 
-    monkeypatch.setattr(reports.site, "_charting_bundle", fail)
+    monkeypatch.setattr(reports.site, "charting_bundle", fail)
     result = write_site(known_content(), written)
     assert result.n_pages_written == 0
     assert (written / "assets" / "charting.js").stat().st_size > 100_000
