@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.init import init_workspace
 from pipeline.inputs import read_inputs
+from pipeline.progress import begin_counted
 from pipeline.report import write_report
 from pipeline.run import Order, StoreSummary, update_store
 from synthetic.demo import write_demo_fleet
@@ -56,14 +57,7 @@ def make_demo(order: DemoOrder, progress: Progress) -> DemoSummary:
     workspace = init_workspace(order.folder)
     # beside the workspace, never inside: no command may come across it
     truth_folder = workspace.root.with_name(f"{workspace.root.name}-truth")
-    progress.begin("Simulating the fleet", order.n_tests)
-    written = 0
-
-    def tell(n_logs: int) -> None:
-        nonlocal written
-        progress.advance(n_logs - written)
-        written = n_logs
-
+    tell = begin_counted(progress, "Simulating the fleet", order.n_tests)
     write_demo_fleet(
         workspace.root,
         truth_folder,

@@ -18,6 +18,7 @@ from pipeline.assess import assessment_inputs
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.init import init_workspace
 from pipeline.inputs import read_inputs
+from pipeline.progress import begin_counted
 from pipeline.run import Order, open_published, update_store
 from pipeline.score_fleet import Judged, Scorecard, score_fleet, score_month
 from pipeline.workspace import Workspace
@@ -106,14 +107,7 @@ def _written(order: FleetOrder, folder: Path, progress: Progress) -> Workspace:
         return workspace
     if not workspace.settings_file.is_file():
         init_workspace(workspace.root)
-    progress.begin("Simulating the fleet", order.tests)
-    written = 0
-
-    def tell(n_logs: int) -> None:
-        nonlocal written
-        progress.advance(n_logs - written)
-        written = n_logs
-
+    tell = begin_counted(progress, "Simulating the fleet", order.tests)
     write_demo_fleet(
         workspace.root,
         folder.resolve() / "truth",

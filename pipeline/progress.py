@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from rich.progress import Progress as RichProgress
 
@@ -34,6 +34,19 @@ class Silence:
 
     def advance(self, steps: int = 1) -> None:
         """Say nothing."""
+
+
+def begin_counted(progress: Progress, label: str, total: int) -> Callable[[int], None]:
+    """Begin a stretch of work that tells how many steps are done so far, not how many more."""
+    progress.begin(label, total)
+    told = 0
+
+    def tell(done: int) -> None:
+        nonlocal told
+        progress.advance(done - told)
+        told = done
+
+    return tell
 
 
 class _Bars:

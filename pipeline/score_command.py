@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -44,9 +44,7 @@ def tell_trust_score(size: TrialSize, files: ScoreFiles) -> str:
     """The text of the score of a trial, which is run; the files asked for are written."""
     with _trial_folder(files.folder) as folder, show_progress() as progress:
         score, told = run_trust_score(size, folder, progress)
-    if files.json_file is not None:
-        record = json.dumps(score_record(score), indent=2)
-        files.json_file.write_text(f"{record}\n", encoding="utf-8", newline="\n")
+    _write_record(score_record(score), files.json_file)
     if files.truth_file is not None:
         lists = pl.selectors.by_dtype(pl.List(pl.String)).list.join(" | ")
         told.with_columns(lists).write_csv(files.truth_file)
@@ -60,9 +58,7 @@ def tell_reading_score(order: ReadingOrder, files: ScoreFiles) -> str:
     """
     with _trial_folder(files.folder) as folder, show_progress() as progress:
         score, truth, derived = run_reading_score(order, folder, progress)
-    if files.json_file is not None:
-        record = json.dumps(reading_record(score), indent=2)
-        files.json_file.write_text(f"{record}\n", encoding="utf-8", newline="\n")
+    _write_record(reading_record(score), files.json_file)
     if files.truth_file is not None:
         true_and_found(truth, derived).write_csv(files.truth_file)
     return reading_text(score)
@@ -72,10 +68,14 @@ def tell_fleet_score(order: FleetOrder, files: ScoreFiles) -> str:
     """The text of the scorecard of a fleet, which is simulated and judged."""
     with _trial_folder(files.folder) as folder, show_progress() as progress:
         score = run_fleet_score(order, folder, progress)
-    if files.json_file is not None:
-        record = json.dumps(fleet_record(score), indent=2)
-        files.json_file.write_text(f"{record}\n", encoding="utf-8", newline="\n")
+    _write_record(fleet_record(score), files.json_file)
     return fleet_text(score)
+
+
+def _write_record(record: dict[str, Any], file: Path | None) -> None:
+    if file is not None:
+        text = json.dumps(record, indent=2)
+        file.write_text(f"{text}\n", encoding="utf-8", newline="\n")
 
 
 @contextmanager

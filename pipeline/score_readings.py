@@ -22,6 +22,7 @@ from pipeline.init import init_workspace
 from pipeline.inputs import read_inputs
 from pipeline.log_batches import Workshop
 from pipeline.log_context import log_contexts
+from pipeline.progress import begin_counted
 from pipeline.shares import Share
 from pipeline.trial_logs import read_trial_logs
 from pipeline.workspace import Workspace
@@ -322,14 +323,7 @@ def _written(order: ReadingOrder, folder: Path, progress: Progress) -> ReadingTr
         return files
     if not workspace.settings_file.is_file():
         init_workspace(workspace.root)
-    progress.begin("Simulating logs", order.tests)
-    written = 0
-
-    def tell(n_logs: int) -> None:
-        nonlocal written
-        progress.advance(n_logs - written)
-        written = n_logs
-
+    tell = begin_counted(progress, "Simulating logs", order.tests)
     files = write_reading_trials(workspace.root, files.tests.parent, order, on_progress=tell)
     note.write_text(made_from, encoding="utf-8")
     return files

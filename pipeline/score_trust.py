@@ -16,6 +16,7 @@ import polars as pl
 from features.screening import RULES
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.init import init_workspace
+from pipeline.progress import begin_counted
 from pipeline.shares import Share
 from pipeline.trust_verdicts import CLAMP_MOVED, judge_trials
 from pipeline.workspace import Workspace
@@ -266,14 +267,9 @@ def _written(size: TrialSize, folder: Path, progress: Progress) -> Path:
         return truth
     if not workspace.settings_file.is_file():
         init_workspace(workspace.root)
-    progress.begin("Simulating logs", size.logs_per_mishap * len(kinds) + size.clean_logs)
-    written = 0
-
-    def tell(n_logs: int) -> None:
-        nonlocal written
-        progress.advance(n_logs - written)
-        written = n_logs
-
+    tell = begin_counted(
+        progress, "Simulating logs", size.logs_per_mishap * len(kinds) + size.clean_logs
+    )
     write_trust_trials(workspace.root, truth.parent, order, processes=2, on_progress=tell)
     note.write_text(made_from, encoding="utf-8")
     return truth
