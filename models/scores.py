@@ -12,11 +12,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.adverse_calibration import calibrate_adverse
+from models.adverse_likelihood import Adverse, adverse_scores
 from models.calibration import Calibrated, Kinship, calibrate
 from models.conditions import CONDITIONS
-from models.directions import DIRECTIONS, direction_scores, robust_correlation
+from models.directions import (
+    DIRECTIONS,
+    direction_weights,
+    is_enough_known,
+    robust_correlation,
+)
 from models.fleet_spread import fleet_spread, fleet_tail, moderated_spreads, numbered
-from models.tail import Tail, estimate_tail, normal_scores
+from models.tail import Tail, normal_scores
 
 if TYPE_CHECKING:
     from models.comparison import Comparison, Fleet
@@ -25,8 +32,6 @@ if TYPE_CHECKING:
 
 # A baseline of fewer cars counts as small.
 _SMALL_BASELINE = 25
-# The healthy side of a direction has few faulty cars to leave out.
-_FAR_ALONG_DIRECTIONS = 6.0
 _HEAT_SINKS = [place for place, c in enumerate(CONDITIONS) if c.role == "heat_sink"]
 
 
@@ -34,14 +39,16 @@ _HEAT_SINKS = [place for place, c in enumerate(CONDITIONS) if c.role == "heat_si
 class Scores:
     """What the judgement of a fleet rests on; (n, features) unless said otherwise.
 
-    `directions` are calibrated p-values (n, directions) of `models.directions`.
+    `together` are calibrated p-values (n, 1) of quantities straying together in an adverse
+    direction, `direction` (n,) the number of the likeliest in `models.directions`.
     """
 
     z: Array
     spread: Array
     freedom: Array
     quantities: Calibrated
-    directions: Calibrated
+    together: Calibrated
+    direction: Numbers
     tail: Tail
 
 
@@ -56,10 +63,9 @@ def score(
     normal = np.where(is_judged, normal_scores(_known(z), _known(freedom, 1.0)), np.nan)
     kinship = _kinship(fleet, comparison)
     quantities = calibrate(normal, _sides(fleet), kinship, settings.least_calibration_vehicles)
-    along = _along_directions(normal, fleet, settings)
-    upward = np.ones(len(DIRECTIONS), dtype=np.int64)
-    directions = calibrate(along, upward, kinship, settings.least_calibration_vehicles)
-    return Scores(z, spread, freedom, quantities, directions, tail)
+    adverse = _adverse(z, freedom, normal, fleet)
+    together = calibrate_adverse(adverse, kinship)
+    return Scores(z, spread, freedom, quantities, together, adverse.direction, tail)
 
 
 def _known(values: Array, otherwise: float = 0.0) -> Array:
@@ -71,28 +77,19 @@ def _sides(fleet: Fleet) -> Numbers:
     return np.array([(f.high is not None) * 1 - (f.low is not None) for f in fleet.features])
 
 
-def _along_directions(normal: Array, fleet: Fleet, settings: AssessmentSettings) -> Array:
-    """Normal scores along the adverse directions, one per row and direction.
-
-    Their scale and tail are those of their healthy side: quantities that stray together
-    give sums with a heavier tail than those that stray one by one.
-    """
-    if not normal.size or any(feature.is_for_whole_test for feature in fleet.features):
-        return np.full((len(normal), len(DIRECTIONS)), np.nan)
-    names = tuple(feature.name for feature in fleet.features)
-    sums = direction_scores(normal, robust_correlation(normal), names)
+def _adverse(z: Array, freedom: Array, normal: Array, fleet: Fleet) -> Adverse:
+    """Every row weighed along the adverse directions that hold for it."""
+    n = len(z)
+    if not z.size or any(feature.is_for_whole_test for feature in fleet.features):
+        nothing, none = np.full(n, np.nan), np.zeros(n, dtype=np.int64)
+        return Adverse(nothing, none, nothing, none)
+    weights = direction_weights(tuple(feature.name for feature in fleet.features))
+    allowed = is_enough_known(np.isfinite(z), weights)
     for place, direction in enumerate(DIRECTIONS):
-        sums[np.isin(fleet.regimes.astype(str), direction.unless_regimes), place] = np.nan
+        allowed[np.isin(fleet.regimes.astype(str), direction.unless_regimes), place] = False
         if not direction.is_for_orifice_tubes:
-            sums[fleet.is_orifice_tube, place] = np.nan
-    healthy: Mask = np.isfinite(sums) & (_known(sums) < 0)
-    _, vehicles = np.unique(fleet.vehicle_ids.astype(str), return_inverse=True)
-    tail = estimate_tail(
-        _known(sums), (healthy, healthy), vehicles, settings, far=_FAR_ALONG_DIRECTIONS
-    )
-    freedom = np.full(sums.shape, tail.degrees_of_freedom)
-    scaled = normal_scores(_known(sums) / tail.factors, freedom)
-    return np.where(np.isfinite(sums), scaled, np.nan)
+            allowed[fleet.is_orifice_tube, place] = False
+    return adverse_scores(z, _known(freedom, 1.0), weights, allowed, robust_correlation(normal))
 
 
 def _kinship(fleet: Fleet, comparison: Comparison) -> Kinship:

@@ -82,7 +82,7 @@ class AssessmentSettings(BaseModel):
         ),
     )
     direction_share: float = Field(
-        default=0.8,
+        default=0.9,
         gt=0.0,
         lt=1.0,
         description=(
