@@ -99,10 +99,8 @@ def _about_cause(cause: str | None) -> list[str]:
     if cause is None or cause_code(cause) is not None:
         return []
     known = ", ".join(CAUSE_WORDS)
-    return [
-        f"The cause is kept in your words. To count when causes of other cars are weighed it has to "
-        f"be one of {known}."
-    ]
+    sentence = "The cause is kept in your words. To count when other cars are weighed it has to be"
+    return [f"{sentence} one of {known}."]
 
 
 def listed(workspace: Workspace, vehicle_id: str, as_of: datetime) -> list[str]:
