@@ -10,13 +10,19 @@ Does not belong here: single quantities, the counting itself (`calibration`, `mi
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
 
-from models.calibration import Calibrated, Kinship, calibrate
+from models.calibration import (
+    Calibrated,
+    CalibrationUnit,
+    Kinship,
+    calibrate,
+    learn_units,
+)
 from models.directions import DIRECTIONS
 
 if TYPE_CHECKING:
@@ -26,44 +32,49 @@ if TYPE_CHECKING:
 # Mirror images of one direction that suffice to count among; the shape of the tail is that
 # of all directions together [default, tune on data].
 _LEAST_IMAGES = 60
-# An image that must not count as standing out.
+# The size of an image that must not count as standing out.
 _HARDLY = 1e-9
 # Among 10,000 healthy rows of fourteen quantities a ratio r was about as rare as
 # 1 / (1 + r exp(2)) where they were Student's t with 5, and rarer where normal [computed].
 _RARER = 2.0
 _LEAST_PROBABILITY = 1e-300
+_UPWARD = np.array([1])
 
 
-def calibrate_adverse(adverse: Adverse, kinship: Kinship) -> Calibrated:
-    """P-values (n, 1) of the rows; the images of each car's latest row stand for healthy cars.
+@dataclass(frozen=True)
+class AdverseUnits:
+    """What rows are counted among: every image, and those that lead before their own row.
 
     Images that stand out less than their own row may be those of faulty cars. By symmetry
     they are no more among healthy cars than the others: twice the others bounds them.
     """
+
+    every: tuple[CalibrationUnit, ...]
+    leading: tuple[CalibrationUnit, ...]
+
+
+def learn_adverse(adverse: Adverse, kinship: Kinship) -> AdverseUnits:
+    """The mirror images of each car's latest row of a kind, by their likeliest direction."""
     rows, images = _scores(adverse.ratio), _scores(adverse.mirrored)
-    stacked = _stacked(adverse, kinship)
-    every = _among(rows, images, stacked)
-    leads = images > rows
-    leading = np.where(leads | np.isnan(images), images, np.minimum(images, _HARDLY))
-    twice = 2.0 * _among(rows, leading, stacked).p_values
-    return replace(every, p_values=np.minimum(np.minimum(every.p_values, twice), 1.0))
+    leads = (images > rows) | np.isnan(images)
+    leading = np.where(leads, images, np.minimum(images, _HARDLY))
+    among = _by_direction(kinship, adverse.mirrored_direction)
+    # images stand on the healthy side, which is below nought
+    every, few = (
+        learn_units(-scores[:, None], _UPWARD, among, _LEAST_IMAGES) for scores in (images, leading)
+    )
+    return AdverseUnits(every, few)
 
 
-def _stacked(adverse: Adverse, kinship: Kinship) -> Kinship:
-    """Kinship of the rows and, below them, of their images, each by its likeliest direction."""
-    directions = np.concatenate([adverse.direction, adverse.mirrored_direction])
-    units = (kinship.model, kinship.pool, kinship.kind)
-    model, pool, kind = (_by_direction(unit, directions) for unit in units)
-    is_image = np.concatenate([np.zeros(len(directions) // 2, dtype=bool), kinship.is_latest])
-    return Kinship(model, pool, kind, is_image, np.vstack([kinship.strata, kinship.strata]))
-
-
-def _among(rows: Array, images: Array, stacked: Kinship) -> Calibrated:
-    """The rows counted among images, which stand on the healthy side."""
-    scores = np.concatenate([rows, -images])[:, None]
-    found = calibrate(scores, np.array([1]), stacked, _LEAST_IMAGES)
-    n = rows.size
-    return Calibrated(2.0 * found.p_values[:n], found.codes[:n], found.vehicles[:n])
+def calibrate_adverse(adverse: Adverse, kinship: Kinship, units: AdverseUnits) -> Calibrated:
+    """P-values (n, 1) of the rows, counted among the images that were learned."""
+    scores = _scores(adverse.ratio)[:, None]
+    among = _by_direction(kinship, adverse.direction)
+    every = calibrate(scores, _UPWARD, among, units.every)
+    leading = calibrate(scores, _UPWARD, among, units.leading)
+    # sizes are one side of two
+    p_values = np.minimum(np.minimum(2.0 * every.p_values, 4.0 * leading.p_values), 1.0)
+    return replace(every, p_values=p_values)
 
 
 def _scores(ratios: Array) -> Array:
@@ -74,7 +85,11 @@ def _scores(ratios: Array) -> Array:
     return np.where(known, scores, np.nan)
 
 
-def _by_direction(units: Numbers, directions: Numbers) -> Numbers:
-    """Units numbered apart by direction; -1 stays none."""
-    twice = np.concatenate([units, units])
-    return np.where(twice < 0, -1, twice * len(DIRECTIONS) + directions)
+def _by_direction(kinship: Kinship, directions: Numbers) -> Kinship:
+    """Every unit parted by direction; what has no name stays without."""
+    codes = np.array([f"\n{direction.code}" for direction in DIRECTIONS])[directions]
+    model, pool, kind = (
+        np.where(names == "", "", np.char.add(names.astype(str), codes))
+        for names in (kinship.model, kinship.pool, kinship.kind)
+    )
+    return replace(kinship, model=model, pool=pool, kind=kind)

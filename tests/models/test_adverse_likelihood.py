@@ -8,7 +8,7 @@ from scipy.stats import multivariate_normal, norm
 from scipy.stats import t as student
 
 import models.adverse_likelihood as module
-from models.adverse_calibration import calibrate_adverse
+from models.adverse_calibration import calibrate_adverse, learn_adverse
 from models.adverse_likelihood import adverse_scores
 from models.calibration import Kinship
 
@@ -55,7 +55,7 @@ def test_the_image_is_the_row_turned_round_and_what_is_missing_is_left_out():
 
 
 def kinship(n):
-    one = np.zeros(n, dtype=np.int64)
+    one = np.full(n, "all")
     return Kinship(one, one, one, np.ones(n, dtype=bool), np.zeros((n, 1), dtype=bool))
 
 
@@ -66,7 +66,9 @@ def test_p_values_of_healthy_cars_keep_their_word_with_faulty_ones_among_them(fa
         rng = np.random.default_rng([seed, faulty])
         z = student.ppf(norm.cdf(rng.multivariate_normal(np.zeros(3), RHO, size=n)), 6)
         z[:faulty] += rng.uniform(2, 8, size=(faulty, 1)) * WEIGHTS[rng.integers(0, 2, faulty)]
-        p = calibrate_adverse(weigh(z, 6.0), kinship(n)).p_values[faulty:, 0]
+        weighed, alike = weigh(z, 6.0), kinship(n)
+        units = learn_adverse(weighed, alike)
+        p = calibrate_adverse(weighed, alike, units).p_values[faulty:, 0]
         found.append([(p <= a).mean() for a in (0.01, 0.05, 0.1)])
     error = 3.0 * np.std(found, axis=0) / np.sqrt(len(found))
     assert (np.mean(found, axis=0) <= np.array([0.01, 0.05, 0.1]) + error).all()
