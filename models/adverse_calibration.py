@@ -82,7 +82,7 @@ def _scores(ratios: Array) -> Array:
     known = np.isfinite(ratios)
     rarity = np.exp(-np.logaddexp(0.0, np.where(known, ratios, 0.0) + _RARER))
     scores = -ndtri(0.5 * np.maximum(rarity, _LEAST_PROBABILITY))
-    return np.where(known, scores, np.nan)
+    return np.where(known, np.maximum(scores, _HARDLY), np.nan)
 
 
 def _by_direction(kinship: Kinship, directions: Numbers) -> Kinship:
