@@ -18,7 +18,7 @@ from models.recurrence.contrasts import Exposed, contrast_with_sound
 from models.recurrence.defects import Ages, fit_defects
 from models.recurrence.heterogeneity import extra_variation, laplace_trend
 from models.recurrence.mean_cumulative import MeanCumulative, mean_cumulative
-from models.recurrence.product_limit import product_limit
+from models.recurrence.product_limit import CONFIDENCE, product_limit
 from models.recurrence.weibull import LifeCounts, WeibullFit, fit_weibull
 
 if TYPE_CHECKING:
@@ -26,9 +26,11 @@ if TYPE_CHECKING:
     from models.recurrence.settings import RecurrenceSettings
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
-# Ages at which cohorts are told on the other clocks [default].
+# Ages at which cohorts are told: the latest of these that enough cars have reached [default].
 _TOLD_AT = {
+    "months": (12.0, 24.0, 36.0, 48.0, 60.0),
     "km": (20_000.0, 40_000.0, 60_000.0, 80_000.0, 100_000.0),
     "cooling": (250.0, 500.0, 1000.0, 1500.0, 2000.0),
 }
@@ -56,7 +58,7 @@ def estimate(ledger: Ledger, counted: ComponentLedger, settings: RecurrenceSetti
     means = mean_cumulative(ledger.spans, counted.repairs, ledger.shape)
     survival = product_limit(counted.first, counted.at_risk_of_first)
     low, high = survival.interval()
-    told = told_bins(ledger, settings)
+    told = told_bins(ledger, settings.least_vehicles)
     columns = _watched(ledger, counted)
     variance = vehicle_variance(ledger, counted, means)
     columns |= variance.columns
@@ -67,13 +69,13 @@ def estimate(ledger: Ledger, counted: ComponentLedger, settings: RecurrenceSetti
     return Estimates(columns, means, 1.0 - survival.share, 1.0 - high, 1.0 - low)
 
 
-def told_bins(ledger: Ledger, settings: RecurrenceSettings) -> NDArray[np.int64]:
+def told_bins(ledger: Ledger, least_vehicles: int) -> NDArray[np.int64]:
     """The last bin before the age at which each cohort is told, (k,); -1: too few cars."""
-    ladder = _TOLD_AT.get(ledger.clock.name, settings.compared_at_months)
-    enough = ledger.at_risk >= settings.least_vehicles
+    ladder = _TOLD_AT[ledger.clock.name]
+    enough = ledger.at_risk >= least_vehicles
     # cars that enter late leave the first ages to few; what counts is how far enough are seen
     reach = np.where(enough.any(axis=1), ledger.shape[1] - np.argmax(enough[:, ::-1], axis=1), 0)
-    steps = np.floor(np.array(sorted(ladder)) / ledger.clock.step).astype(np.int64)
+    steps = np.floor(np.array(ladder) / ledger.clock.step).astype(np.int64)
     reached = (steps[None, :] <= reach[:, None]).sum(axis=1)
     chosen = np.where(reached > 0, steps[np.maximum(reached - 1, 0)], reach)
     return np.asarray(chosen - 1, dtype=np.int64)
@@ -158,22 +160,29 @@ def _at_told_age(
     row = np.arange(told.size)
     at = np.maximum(told, 0)
     columns = {name: np.where(told >= 0, curve[row, at], np.nan) for name, curve in curves.items()}
+    # before the first failure the intervals are one-sided: so few could still hide that often
+    hidden = -np.log(0.5 - 0.5 * CONFIDENCE) / np.maximum(columns["at_risk"], 1.0)
+    is_none = columns["repairs_per_vehicle"] == 0.0
+    for name, high_end in (
+        ("failed_share_high", -np.expm1(-hidden)),
+        ("repairs_per_vehicle_high", hidden),
+    ):
+        columns[name] = np.where(is_none, high_end, columns[name])
     return {"told_at": np.where(told >= 0, (told + 1.0) * ledger.clock.step, np.nan)} | columns
 
 
-def _is_worth_a_search(
-    columns: dict[str, Array], settings: RecurrenceSettings
-) -> NDArray[np.bool_]:
+def _is_worth_a_search(columns: dict[str, Array], settings: RecurrenceSettings) -> Flags:
     """Where a defect of some cars is looked for: all of a small cut, else what stands out."""
-    stands_out = (columns["q_value"] <= settings.false_discovery_rate) & (columns["ratio"] > 1.0)
-    if stands_out.size <= _MOST_SEARCHED:
-        stands_out = np.ones(stands_out.size, dtype=bool)
-    is_enough: NDArray[np.bool_] = columns["n_failed"] >= _LEAST_DEFECT_FAILURES
-    return is_enough & stands_out
+    is_enough: Flags = np.greater_equal(columns["n_failed"], _LEAST_DEFECT_FAILURES)
+    if is_enough.size <= _MOST_SEARCHED:
+        return is_enough
+    is_clear: Flags = np.less_equal(columns["q_value"], settings.false_discovery_rate)
+    is_worse: Flags = np.greater(columns["n_repairs"], columns["expected_repairs"])
+    return is_enough & is_clear & is_worse
 
 
 def _weibull_columns(
-    counted: ComponentLedger, settings: RecurrenceSettings, is_searched: NDArray[np.bool_]
+    counted: ComponentLedger, settings: RecurrenceSettings, is_searched: Flags
 ) -> dict[str, Array]:
     n_failed = counted.first.sum(axis=1)
     rows = np.flatnonzero(n_failed >= settings.least_failures)

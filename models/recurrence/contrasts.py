@@ -1,13 +1,13 @@
 """Does a cohort fail more often than the others of its kind: compared age by age.
 
 Takes at risk and repairs by cohort and bin; `contrast_rates` compares each cohort with the rest
-of its parent group,
-and `contrast_means` two mean cumulative functions at an age. Where no fleet size is
-known, repairs of all components stand for cars at risk, and rates become shares of them. Does
-not belong here: counting (`ledger`).
+of its parent group, and `contrast_means` two mean cumulative functions at an age. Where no fleet
+size is known, repairs of all components stand for cars at risk, and rates become shares of
+them. Does not belong here: counting (`ledger`).
 
-Sources: Mantel & Haenszel (1959) and Peto et al., Br. J. Cancer 35 (1977) 1, for the sums over
-ages; Lawless & Nadeau (1995) for the difference of two means; variances are raised where cars
+Sources: Mantel & Haenszel (1959) for the sums over ages; Przyborowski & Wilenski, Biometrika 31
+(1940) 313, for two counts given their sum; Clopper & Pearson (1934);
+Lawless & Nadeau (1995) for the difference of two means; variances are raised where cars
 differ, after McCullagh & Nelder.
 """
 
@@ -17,7 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import nbinom, norm, poisson
+from scipy.special import betainc, betaincinv
+from scipy.stats import norm
 
 from models.multiplicity import adjusted_within
 
@@ -25,12 +26,14 @@ Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 CONFIDENCE = 0.9
-_LEAST_DISPERSION = 1.000001
 
 
 @dataclass(frozen=True)
 class Contrast:
-    """Repairs a cohort would have had at the others' rate, ratio with interval, p, (k,) each."""
+    """Repairs a cohort would have had at the others' rate, ratio with interval, p, (k,) each.
+
+    The ratio is NaN where none of the others was repaired; its low end is told all the same.
+    """
 
     expected: Array
     ratio: Array
@@ -69,10 +72,10 @@ def contrast_rates(
     # ages that only one of the two has reached compare nothing
     is_shared = (at_risk > 0.0) & (rest_at_risk > 0.0)
     observed = np.where(is_shared, counts, 0.0).sum(axis=1)
+    total = observed + np.where(is_shared, rest_counts, 0.0).sum(axis=1)
     expected = _summed_ratio(at_risk * rest_counts, rest_at_risk, is_shared)
     pooled = _summed_ratio(at_risk * (counts + rest_counts), both, is_shared)
-    spread = _summed_ratio(at_risk * rest_at_risk * (counts + rest_counts), both**2, is_shared)
-    return _contrast(observed, (expected, pooled, spread), dispersion)
+    return _contrast(observed, total, (expected, pooled), dispersion)
 
 
 def contrast_with_sound(
@@ -84,7 +87,9 @@ def contrast_with_sound(
     first comparison is therefore no reference in the second.
     """
     first = contrast_rates(exposed, dispersion)
-    stands_out = (q_values(first.p_value) <= false_discovery_rate) & (first.ratio > 1.0)
+    stands_out = (q_values(first.p_value) <= false_discovery_rate) & (
+        exposed.counts.sum(axis=1) > first.expected
+    )
     second = contrast_rates(exposed, dispersion, ~stands_out)
     return second, q_values(second.p_value)
 
@@ -102,27 +107,33 @@ def _summed_ratio(top: Array, bottom: Array, where: NDArray[np.bool_]) -> Array:
     return np.asarray(np.divide(top, bottom, out=np.zeros_like(top), where=where).sum(axis=1))
 
 
-def _contrast(observed: Array, sums: tuple[Array, Array, Array], dispersion: Array) -> Contrast:
-    expected, pooled, spread = sums
+def _contrast(
+    observed: Array, total: Array, sums: tuple[Array, Array], dispersion: Array
+) -> Contrast:
+    """The comparison from sums over shared ages.
+
+    Given their total, repairs in the cohort are binomial when nothing differs; where cars
+    differ both counts are divided by the dispersion. Ends of the interval are those of Clopper
+    and Pearson for the share, turned into a ratio of rates.
+    """
+    expected, pooled = sums
+    is_told = (total > 0.0) & (pooled > 0.0) & (pooled < total)
+    share = np.where(is_told, pooled / np.maximum(total, 1.0), 0.5)
+    own, rest = observed / dispersion, (total - observed) / dispersion
+    upper = np.where(own > 0.0, betainc(np.maximum(own, 1e-12), rest + 1.0, share), 1.0)
+    lower = np.where(rest > 0.0, betainc(np.maximum(rest, 1e-12), own + 1.0, 1.0 - share), 1.0)
+    p_value = np.minimum(2.0 * np.minimum(upper, lower), 1.0)
+    tail = 0.5 - 0.5 * CONFIDENCE
+    odds = (1.0 - share) / share
+    low = np.where(own > 0.0, betaincinv(np.maximum(own, 1e-12), rest + 1.0, tail), 0.0)
+    high = np.where(rest > 0.0, betaincinv(own + 1.0, np.maximum(rest, 1e-12), 1.0 - tail), 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = observed / expected
-        # one step of the likelihood gives the width of the logarithm of the ratio
-        width = np.exp(norm.ppf(0.5 + 0.5 * CONFIDENCE) * np.sqrt(dispersion / spread))
-        # seen from both sides the counts are less spread than against a known rate
-        raised = np.maximum(dispersion * spread / pooled, 1e-9)
-        p_value = _two_sided(observed / raised, pooled / raised)
-    is_told = (expected > 0.0) & (spread > 0.0)
-    return Contrast(
-        np.where(is_told, expected, np.nan),
-        *(np.where(is_told, x, np.nan) for x in (ratio, ratio / width, ratio * width, p_value)),
-    )
-
-
-def _two_sided(count: Array, mean: Array) -> Array:
-    """Twice the smaller tail of a Poisson count, by its continuous form."""
-    upper = poisson.sf(np.ceil(count - 1e-9) - 1.0, mean)
-    lower = poisson.cdf(np.floor(count + 1e-9), mean)
-    return np.asarray(np.minimum(2.0 * np.minimum(upper, lower), 1.0))
+        ends = (odds * low / (1.0 - low), odds * high / (1.0 - high))
+        # the sums over ages weigh a little otherwise than the share does
+        adjust = np.where((own > 0.0) & (rest > 0.0), ratio / (odds * own / rest), 1.0)
+    told = (expected, ratio, adjust * ends[0], adjust * ends[1], p_value)
+    return Contrast(*(np.where(is_told & np.isfinite(x), x, np.nan) for x in told))
 
 
 def contrast_means(means: tuple[Array, Array], variances: tuple[Array, Array]) -> tuple[Array, ...]:
@@ -136,11 +147,3 @@ def contrast_means(means: tuple[Array, Array], variances: tuple[Array, Array]) -
     with np.errstate(divide="ignore", invalid="ignore"):
         p_value = 2.0 * norm.sf(np.abs(difference) / error)
     return difference, difference - z * error, difference + z * error, p_value
-
-
-def count_interval(mean: Array, dispersion: Array, confidence: float = CONFIDENCE) -> Array:
-    """Ends of the central interval of counts with a mean and a raised variance, (..., 2)."""
-    raised = np.maximum(dispersion, _LEAST_DISPERSION)
-    size = mean / (raised - 1.0)
-    tails = np.array([0.5 - 0.5 * confidence, 0.5 + 0.5 * confidence])
-    return np.asarray(nbinom.ppf(tails, size[..., None], 1.0 / raised[..., None]))

@@ -67,8 +67,13 @@ class Prepared:
     denominator: Denominator
     events: pl.DataFrame
     last_day: date
-    as_of: date
+    instant: datetime
     bases: pl.DataFrame
+
+    @property
+    def as_of(self) -> date:
+        """The day that all is told on."""
+        return self.instant.date()
 
     def aged(self, clock: ClockName) -> Aged:
         """Cars and repairs on a clock."""
@@ -115,7 +120,7 @@ def prepare(records: ClaimRecords, settings: RecurrenceSettings, as_of: datetime
     found = repair_events(known, watches)
     denominator = fleet_size(known, watches, settings)
     bases = _bases(denominator, found.n_left_out, (lag.n_reports, n_cut, last_day), settings)
-    return Prepared(known, settings, denominator, found.events, last_day, as_of.date(), bases)
+    return Prepared(known, settings, denominator, found.events, last_day, as_of, bases)
 
 
 def _known(records: ClaimRecords, as_of: datetime) -> ClaimRecords:
@@ -251,9 +256,10 @@ def _rows(
     component: str,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     ledger, counted, repairs_of_all = counts
-    settings, basis = prepared.settings, prepared.denominator.basis
+    settings = prepared.settings
     # of a part that was fitted it is always known that it is there
-    is_fleet = basis != "presented" or cut.is_of_parts
+    basis = "fleet" if cut.is_of_parts else prepared.denominator.basis_of(cut.dimensions)
+    is_fleet = basis != "presented"
     key = {
         "clock_code": cut.clock,
         "unit_code": "fitted_part" if cut.is_of_parts else "vehicle",
@@ -274,7 +280,8 @@ def _rows(
         columns = proportion_columns(ledger, counted, repairs_of_all)
     series = {name: pl.Series(values).fill_nan(None) for name, values in columns.items()}
     rows = named.with_columns(
-        basis_code=pl.lit(basis if not cut.is_of_parts else "fleet"),
+        basis_code=pl.lit(basis),
+        n_vehicles=pl.col("n_vehicles") if is_fleet else pl.lit(None, dtype=pl.Int64),
         share_of_repairs=pl.Series(share).fill_nan(None),
         **series,
     )

@@ -12,7 +12,9 @@ from models.recurrence.clocks import CLOCKS
 
 MORE, LESS, ALIKE, FEW = "more_often", "less_often", "as_others", "too_few"
 # Whether failures come early or by wear is said when the interval of the shape leaves 1 out.
-_NO_RATE = "The size of the fleet is not known, so this is a share of the repairs, no failure rate."
+_NO_RATE = (
+    "How many such cars there are is not known, so this is a share of the repairs, no failure rate."
+)
 
 
 def with_words(rows: pl.DataFrame, false_discovery_rate: float) -> pl.DataFrame:
@@ -22,7 +24,7 @@ def with_words(rows: pl.DataFrame, false_discovery_rate: float) -> pl.DataFrame:
         .then(pl.lit(FEW))
         .when(pl.col("q_value") > false_discovery_rate)
         .then(pl.lit(ALIKE))
-        .when(pl.col("ratio") > 1.0)
+        .when(pl.col("n_repairs") > pl.col("expected_repairs"))
         .then(pl.lit(MORE))
         .otherwise(pl.lit(LESS))
     )
@@ -84,11 +86,17 @@ def _against(what: str) -> pl.Expr:
         .then(pl.lit("less often"))
         .otherwise(pl.lit("no difference told"))
     )
-    told = pl.format(
-        " " + what + ", so {} times as many (interval {} to {}): {}.",
-        _figure("expected_repairs"), _figure("ratio"), _figure("ratio_low"),
-        _figure("ratio_high"), close,
-    )  # fmt: skip
+    expected = pl.format(" " + what, _figure("expected_repairs"))
+    told = pl.concat_str([
+        expected,
+        pl.coalesce(
+            pl.format(", so {} times as many", _figure("ratio")),
+            pl.lit(", none of the others had one"),
+        ),
+        pl.format(" (interval {} to ", _figure("ratio_low")),
+        pl.coalesce(_figure("ratio_high"), pl.lit("any number")),
+        pl.format("): {}.", close),
+    ])  # fmt: skip
     return pl.when(verdict == FEW).then(pl.lit(" Too few to compare.")).otherwise(told)
 
 

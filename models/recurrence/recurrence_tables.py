@@ -61,7 +61,7 @@ RECURRENCES = Table(
         Column("defective_share_high", _REAL, "1", "upper end of its 90 % interval (profile)"),
         Column("defective_p_value", _REAL, "1", "chance of that if all could fail of it"),
         Column("expected_repairs", _REAL, "1", "repairs at the same ages at the others' rate"),
-        Column("ratio", _REAL, "1", "repairs over expected ones"),
+        Column("ratio", _REAL, "1", "repairs over expected ones; null: none of the others had any"),
         Column("ratio_low", _REAL, "1", "lower end of its 90 % interval"),
         Column("ratio_high", _REAL, "1", "upper end of its 90 % interval"),
         Column("p_value", _REAL, "1", "chance of a ratio as far out when nothing differs"),
