@@ -83,19 +83,14 @@ def told_bins(ledger: Ledger, least_vehicles: int) -> NDArray[np.int64]:
 
 def _watched(ledger: Ledger, counted: ComponentLedger) -> dict[str, Array]:
     repairs, n = counted.repairs, ledger.shape[0]
-    second = np.r_[False, repairs.car[1:] == repairs.car[:-1]] & ~_is_third(repairs.car)
+    begins = np.flatnonzero(np.r_[True, np.diff(repairs.car) != 0][: repairs.car.size])
+    is_again = np.diff(np.r_[begins, repairs.car.size]) > 1
     return {
         "age_watched": ledger.at_risk.sum(axis=1) * ledger.clock.step,
         "n_repairs": counted.counts.sum(axis=1),
         "n_failed": counted.first.sum(axis=1),
-        "n_again": np.bincount(repairs.cohort[second[: repairs.car.size]], minlength=n) * 1.0,
+        "n_again": np.bincount(repairs.cohort[begins[is_again]], minlength=n) * 1.0,
     }
-
-
-def _is_third(car: NDArray[np.int64]) -> NDArray[np.bool_]:
-    if car.size < 3:
-        return np.zeros(max(car.size, 1), dtype=bool)
-    return np.r_[False, False, (car[2:] == car[:-2])]
 
 
 @dataclass(frozen=True)
