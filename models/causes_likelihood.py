@@ -5,9 +5,9 @@ and shapes; gives log likelihoods and severities. Does not belong here: priors, 
 
 Each z is Student t about severity times shift; its scale grows with severity, because marks
 say a sign and learned sizes a typical car. Quantities that share a pressure or a clamp count
-less each: what they say is said twice. Source of the form: severity a_f >= 0 profiled per fault, and a
-ratio between best and second-best (Rossi & Braun, HVAC&R Research 3 (1997) 19); Student
-t instead of a normal distribution for robustness.
+less each: what they say is said twice. Source of the form: severity a_f >= 0 profiled per
+fault, and a ratio between best and second-best (Rossi & Braun, HVAC&R Research 3 (1997) 19);
+Student t instead of a normal distribution for robustness.
 """
 
 from __future__ import annotations
