@@ -11,6 +11,7 @@ pressures and on the clamp up- or downstream too. Does not belong here: what a s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -184,23 +185,50 @@ def refine_step(
     inside = np.isfinite(values) & (since_s >= -span_s[0]) & (since_s <= span_s[1])
     if np.count_nonzero(inside) < _FEWEST_READINGS:
         return None
-    time_s, values = time_s[inside], values[inside]
-    earliest_s, latest_s = near_s - min(_NEAR_S, span_s[0]), near_s + min(_NEAR_S, span_s[1])
-    moments = np.arange(max(earliest_s, time_s[0] + 3.0), latest_s, 1.0)
-    shape = _shapes(time_s - near_s, moments - near_s)
-    line = np.linalg.qr(np.column_stack((np.ones(time_s.size), time_s - near_s)))[0]
-    left = values - line @ (line.T @ values)
-    # of each shape counts what no line explains
+    time_s, values = time_s[inside] - near_s, values[inside]
+    nearest_s = tuple(min(_NEAR_S, each) for each in span_s)
+    shapes = _shapes_at(time_s.tobytes(), nearest_s)
+    left = values - shapes.line @ (shapes.line.T @ values)
+    size = left @ shapes.shape / shapes.power
+    best = int(np.argmax(np.where((size > 0) == is_up, size**2 * shapes.power, 0.0)))
+    explained = float(size[best] ** 2 * shapes.power[best] / max(float(left @ left), 1e-12))
+    tau, moment = divmod(best, shapes.moments_s.size)
+    return FittedStep(
+        near_s + float(shapes.moments_s[moment]),
+        float(size[best]),
+        float(_TIME_CONSTANTS_S[tau]),
+        explained,
+    )
+
+
+@dataclass(frozen=True)
+class _Shapes:
+    """What steps can look like at some instants: a column of `shape` for each.
+
+    `line`: a basis of straight lines; `power`: what no line explains of each shape.
+    """
+
+    moments_s: Floats
+    shape: Floats
+    line: Floats
+    power: Floats
+
+
+@lru_cache(maxsize=16)
+def _shapes_at(instants: bytes, nearest_s: tuple[float, float]) -> _Shapes:
+    """The shapes at instants [s] around a moment; loggers of one interval share them.
+
+    `instants`: the bytes of an array; `nearest_s`: how long before and after the moment a step
+    may begin.
+    """
+    time_s = np.frombuffer(instants)
+    moments = np.arange(max(-nearest_s[0], time_s[0] + 3.0), nearest_s[1], 1.0)
+    shape = _shapes(time_s, moments)
+    line = np.linalg.qr(np.column_stack((np.ones(time_s.size), time_s)))[0]
     power = np.maximum(
         np.einsum("ij,ij->j", shape, shape) - np.sum((line.T @ shape) ** 2, axis=0), 1e-9
     )
-    size = left @ shape / power
-    best = int(np.argmax(np.where((size > 0) == is_up, size**2 * power, 0.0)))
-    explained = float(size[best] ** 2 * power[best] / max(float(left @ left), 1e-12))
-    tau, moment = divmod(best, moments.size)
-    return FittedStep(
-        float(moments[moment]), float(size[best]), float(_TIME_CONSTANTS_S[tau]), explained
-    )
+    return _Shapes(moments, shape, line, power)
 
 
 def _shapes(time_s: Floats, moments_s: Floats) -> Floats:
