@@ -166,39 +166,67 @@ _FEWEST_READINGS = 24
 _TIME_CONSTANTS_S = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 70.0])
 
 
-def refine_step(
-    time_s: Floats,
-    values: Floats,
-    near_s: float,
-    *,
-    is_up: bool,
-    span_s: tuple[float, float] = (_AROUND_S, _AROUND_S),
-) -> FittedStep | None:
-    """The first-order step that fits best to readings near an instant; None without readings.
+@dataclass(frozen=True)
+class Suspected:
+    """Readings of one clamp and the instant near which a step up or down is looked for [s].
 
     `span_s`: how long before and after the instant readings count.
+    """
+
+    time_s: Floats
+    values: Floats
+    near_s: float
+    is_up: bool
+    span_s: tuple[float, float] = (_AROUND_S, _AROUND_S)
+
+
+def refine_step(suspected: Suspected) -> FittedStep | None:
+    """The first-order step that fits best to readings near an instant; None without readings.
 
     Fitted: a straight line, and from the moment on size (1 - exp(-t / time constant)), up or
     down as told.
     """
-    since_s = time_s - near_s
-    inside = np.isfinite(values) & (since_s >= -span_s[0]) & (since_s <= span_s[1])
-    if np.count_nonzero(inside) < _FEWEST_READINGS:
-        return None
-    time_s, values = time_s[inside] - near_s, values[inside]
-    nearest_s = tuple(min(_NEAR_S, each) for each in span_s)
-    shapes = _shapes_at(time_s.tobytes(), nearest_s)
-    left = values - shapes.line @ (shapes.line.T @ values)
-    size = left @ shapes.shape / shapes.power
-    best = int(np.argmax(np.where((size > 0) == is_up, size**2 * shapes.power, 0.0)))
-    explained = float(size[best] ** 2 * shapes.power[best] / max(float(left @ left), 1e-12))
-    tau, moment = divmod(best, shapes.moments_s.size)
-    return FittedStep(
-        near_s + float(shapes.moments_s[moment]),
-        float(size[best]),
-        float(_TIME_CONSTANTS_S[tau]),
-        explained,
-    )
+    return refine_steps([suspected])[0]
+
+
+def refine_steps(suspected: list[Suspected]) -> list[FittedStep | None]:
+    """What `refine_step` gives for each; those read at like instants are fitted together."""
+    fitted: list[FittedStep | None] = [None] * len(suspected)
+    alike: dict[tuple[bytes, float, float], list[tuple[int, Floats]]] = {}
+    for place, each in enumerate(suspected):
+        since_s = each.time_s - each.near_s
+        inside = (since_s >= -each.span_s[0]) & (since_s <= each.span_s[1])
+        inside &= np.isfinite(each.values)
+        if np.count_nonzero(inside) >= _FEWEST_READINGS:
+            before_s, after_s = (min(_NEAR_S, span_s) for span_s in each.span_s)
+            key = since_s[inside].tobytes(), before_s, after_s
+            alike.setdefault(key, []).append((place, each.values[inside]))
+    for key, found in alike.items():
+        own = [suspected[place] for place, _ in found]
+        values = np.array([readings for _, readings in found])
+        for (place, _), step in zip(found, _best_steps(own, values, _shapes_at(*key)), strict=True):
+            fitted[place] = step
+    return fitted
+
+
+def _best_steps(suspected: list[Suspected], values: Floats, shapes: _Shapes) -> list[FittedStep]:
+    """The best step of each row of values, all read at the instants of the shapes."""
+    left = values - (values @ shapes.line) @ shapes.line.T
+    size = (left @ shapes.shape) / shapes.power
+    is_up = np.array([[each.is_up] for each in suspected])
+    best = np.argmax(np.where((size > 0) == is_up, size**2 * shapes.power, 0.0), axis=1)
+    sized = size[np.arange(best.size), best]
+    unexplained = np.maximum(np.sum(left**2, axis=1), 1e-12)
+    explained = sized**2 * shapes.power[best] / unexplained
+    return [
+        FittedStep(
+            each.near_s + float(shapes.moments_s[place % shapes.moments_s.size]),
+            float(sized[row]),
+            float(_TIME_CONSTANTS_S[place // shapes.moments_s.size]),
+            float(explained[row]),
+        )
+        for row, (each, place) in enumerate(zip(suspected, best.tolist(), strict=True))
+    ]
 
 
 @dataclass(frozen=True)
@@ -215,14 +243,13 @@ class _Shapes:
 
 
 @lru_cache(maxsize=16)
-def _shapes_at(instants: bytes, nearest_s: tuple[float, float]) -> _Shapes:
+def _shapes_at(instants: bytes, before_s: float, after_s: float) -> _Shapes:
     """The shapes at instants [s] around a moment; loggers of one interval share them.
 
-    `instants`: the bytes of an array; `nearest_s`: how long before and after the moment a step
-    may begin.
+    `instants`: the bytes of an array; a step begins at most so long before or after the moment.
     """
     time_s = np.frombuffer(instants)
-    moments = np.arange(max(-nearest_s[0], time_s[0] + 3.0), nearest_s[1], 1.0)
+    moments = np.arange(max(-before_s, time_s[0] + 3.0), after_s, 1.0)
     shape = _shapes(time_s, moments)
     line = np.linalg.qr(np.column_stack((np.ones(time_s.size), time_s)))[0]
     power = np.maximum(
