@@ -16,7 +16,6 @@ import numpy as np
 
 from features.trust.clamp_grid import BLOCK_S, CLAMPS
 from features.trust.clamp_moves import Departure, place_departure
-from features.trust.clamp_steps import Suspected, refine_step
 from features.trust.clamps import (
     CONDENSER,
     DISCHARGE,
@@ -26,14 +25,15 @@ from features.trust.clamps import (
     SUCTION,
     broken_order_k,
 )
+from features.trust.step_fits import Suspected, refine_step
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from features.trust.clamp_grid import ClampGrid
     from features.trust.clamp_levels import ClampLevels
-    from features.trust.clamp_steps import FittedStep
     from features.trust.ordered import Ordered
+    from features.trust.step_fits import FittedStep
 
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]

@@ -9,21 +9,15 @@ that were wrong from the first reading (`clamps`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from features.channels import CHANNEL
 from features.trust.clamp_grid import BLOCK_S, CLAMPS, ClampGrid
-from features.trust.clamp_steps import (
-    BESIDE,
-    FittedStep,
-    Step,
-    Suspected,
-    find_steps,
-    refine_steps,
-)
+from features.trust.clamp_steps import BESIDE, Step, find_steps
+from features.trust.step_fits import FittedStep, fit_steps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,11 +27,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
 
-_LEAST_EXPLAINED = 0.4
 # of a clamp that fell: nothing else it can be told by, so more must be explained, and the clamp
 # beside it must not go the same way in the end
 _LEAST_EXPLAINED_FALL, _SHARED_BESIDE = 0.55, 0.4
-_LEAST_STEP_K = 4.0
+# and of one that went to no line that is known
+_LEAST_EXPLAINED_TO_NOWHERE = 0.9
 # A clamp on a pipe follows within 5 to 15 s, one in the air much slower (common practice).
 _SLOWEST_ON_PIPE_S, _USUAL_ON_PIPE_S = 24.0, 17.0
 # Two clamps on one pipe agree within their contact and accuracy (common practice).
@@ -64,10 +58,6 @@ _NEVER_THERE_K = 8.0
 _GOES_ON_K = 5.0
 _BEFORE_S, _AFTER_S = 75.0, 300.0
 _FEWEST_BLOCKS = 5
-# readings nearer to a step show its pace without the trends around it, where they fit so well
-_NEARER_S, _FITS_NEARER = ((30.0, 75.0), (20.0, 45.0)), 0.97
-# a line that a start leaves on its way warms or cools in a minute; a step of a clamp is sharper
-_SHARP_S, _SHARP_K = 12.0, 7.0
 # blocks of the moving mean that a clamp is seen against, a cycle of a clutch
 _CYCLE_BLOCKS = 9
 _REFERENCE = {
@@ -103,52 +93,9 @@ def find_departures(grid: ClampGrid, ordered: Ordered) -> list[Departure]:
     steps = find_steps(grid)
     return [
         departure
-        for step, fitted in zip(steps, _fitted(grid, ordered, steps), strict=True)
+        for step, fitted in zip(steps, fit_steps(grid, ordered, steps), strict=True)
         if fitted is not None and (departure := _judge(grid, step, fitted)) is not None
     ]
-
-
-def _fitted(grid: ClampGrid, ordered: Ordered, steps: list[Step]) -> list[FittedStep | None]:
-    """The steps in the readings; None where these show none that a clamp makes."""
-    suspected = [_suspected(grid, ordered, step) for step in steps]
-    fitted = refine_steps(suspected)
-    asked = [place for place, each in enumerate(fitted) if each is not None]
-    for span_s in _NEARER_S:
-        nearer = refine_steps([_nearer(suspected[at], fitted[at], span_s) for at in asked])
-        found = dict(zip(asked, nearer, strict=True))
-        fits = {at: x for at, x in found.items() if x and x.explained >= _FITS_NEARER}
-        for place, better in fits.items():
-            fitted[place] = better
-        asked = [place for place in asked if place not in fits]
-    return [
-        each if each is not None and _is_of_a_clamp(step, each) else None
-        for step, each in zip(steps, fitted, strict=True)
-    ]
-
-
-def _suspected(grid: ClampGrid, ordered: Ordered, step: Step) -> Suspected:
-    span = slice(int(ordered.first[step.test]), int(ordered.first[step.test + 1]))
-    time_s = ordered.samples["time_s"][span].to_numpy()
-    return Suspected(
-        time_s - time_s[0],
-        ordered.samples[step.channel][span].cast(float).to_numpy(),
-        float(grid.start_s[step.block]),
-        step.size_k > 0,
-    )
-
-
-def _nearer(
-    suspected: Suspected, fitted: FittedStep | None, span_s: tuple[float, float]
-) -> Suspected:
-    moment_s = suspected.near_s if fitted is None else fitted.moment_s
-    return replace(suspected, near_s=moment_s, span_s=span_s)
-
-
-def _is_of_a_clamp(step: Step, fitted: FittedStep) -> bool:
-    is_sharp = fitted.time_constant_s <= _SHARP_S and abs(fitted.size_k) >= _SHARP_K
-    if step.is_settling and not (is_sharp and fitted.explained >= _FITS_NEARER):
-        return False
-    return fitted.explained >= _LEAST_EXPLAINED and abs(fitted.size_k) >= _LEAST_STEP_K
 
 
 def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
@@ -170,7 +117,12 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
     if not _lasts(own, step, before, after) or not (is_alone or _is_foreign(own, step, after)):
         return None
     is_moved, to_channel, is_certain = _where(own, step.channel, fitted, after)
-    if not is_moved and not _is_fall(own, step, fitted, (before, after)):
+    is_told = (
+        (to_channel is not None or _is_sharp(fitted))
+        if is_moved
+        else _is_fall(own, step, fitted, (before, after))
+    )
+    if not is_told:
         return None
     return Departure(
         step.test,
@@ -209,6 +161,12 @@ def place_departure(
     return Departure(
         test, name, fitted.moment_s, before_c, after_c, is_moved, to_channel, is_certain
     )
+
+
+def _is_sharp(fitted: FittedStep) -> bool:
+    """Whether a step that ends on no line that is known has the pace of a clamp, and no other."""
+    is_pace_of_pipe = fitted.time_constant_s <= _SLOWEST_ON_PIPE_S
+    return is_pace_of_pipe and fitted.explained >= _LEAST_EXPLAINED_TO_NOWHERE
 
 
 def _keeps_to(own: dict[str, Floats], name: str, to_channel: str | None, after: Booleans) -> bool:

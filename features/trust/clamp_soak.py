@@ -53,7 +53,7 @@ _COLD_LIMITS_K = {
     EXPANSION: (-5.0, 3.6),
 }
 # the two clamps on the liquid line stand nearer to each other than to the rest
-_LIQUID_APART_K = 3.5
+_LIQUID_APART_K = 3.9
 _LIQUID_BELOW_K = 1.3
 # Near the engine lines are this much over the others when the car ran shortly before. Then
 # nothing is said of any clamp: lines cool at their own pace.
@@ -229,8 +229,8 @@ def _that_hardly_swing(levels: ClampLevels) -> list[Slow]:
     found = []
     for name, beside, least_k in _BESIDE:
         swings = levels.swing[beside]
-        share = levels.swing[name] / swings
         is_told = (levels.swing["evaporating_c"] > _SWINGS_K) & (swings > least_k)
+        share = levels.swing[name] / np.where(is_told, swings, 1.0)
         is_slow = is_told & (share < _LEAST_SWING) & ~levels.has_exchanger
         found += [
             Slow(test, name, float(share[test]), is_swing=True)

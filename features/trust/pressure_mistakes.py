@@ -37,6 +37,8 @@ _OTHER = {"low_side_kpa": "high_side_kpa", "high_side_kpa": "low_side_kpa"}
 _WITHIN_K, _WITHIN_LEAST_KPA, _WITHIN_MOST_KPA = 1.3, 25.0, 42.0
 # two gauges on one standing circuit differ by no more than this (tuning values)
 _SAME_KPA, _APART_KPA = 35.0, 55.0
+# and an atmosphere between them stands so nearly; a gauge that reads off is another matter
+_GAUGES_KPA = 15.0
 # air in a standing circuit raises its high side by no more (tuning value)
 _AIR_MOST_KPA = 210.0
 # Evaporating temperature so near the line or the air that it must cool, or above them, is no
@@ -123,8 +125,8 @@ def _references(evidence: PressureEvidence) -> list[tuple[Rule, Booleans, Boolea
     # one side at saturation and the other an atmosphere above it to a few kPa
     low_added |= (np.abs(low - high - air) < _WITHIN_LEAST_KPA) & (np.abs(high) < _WITHIN_MOST_KPA)
     # or an atmosphere below it; gauges of a standing car never part so that the high side is lower
-    low_lacks |= (np.abs(high - low - air) < _WITHIN_LEAST_KPA) & (np.abs(high) < _WITHIN_MOST_KPA)
-    high_lacks |= (np.abs(low - high - air) < _WITHIN_MOST_KPA) & (np.abs(low) < _WITHIN_MOST_KPA)
+    low_lacks |= (np.abs(high - low - air) < _GAUGES_KPA) & (np.abs(high) < _WITHIN_MOST_KPA)
+    high_lacks |= (np.abs(low - high - air) < _WITHIN_LEAST_KPA) & (np.abs(low) < _WITHIN_MOST_KPA)
     return [
         (
             Rule.GAUGE_READ_AS_ABSOLUTE,

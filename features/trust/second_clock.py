@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 _BEFORE_S, _QUIET_S, _AFTER_S = 25, 4, 60
 _FEWEST_BEFORE = 5
 # a reading stands for an instant no longer than this [s]
-_LONGEST_STEP_S = 2.5
+_LONGEST_STEP_S, _LEAST_SHARE = 2.5, 0.8
 # A channel sets out when it has gone this share of its way; it must go so far [K], [kPa].
 _SHARE, _LEAST_K, _LEAST_KPA, _LEAST_PART = 0.15, 4.0, 60.0, 0.25
 _FEWEST_CHANNELS = 3
@@ -102,6 +102,7 @@ def _starts(ordered: Ordered) -> _Starts:
         own = time_s[ordered.first[test] : ordered.first[test + 1]]
         found = np.searchsorted(own, asked[row], side="right") - 1
         is_fresh = (found >= 0) & (asked[row] - own[found] <= _LONGEST_STEP_S)
+        is_fresh &= np.mean(is_fresh[_BEFORE_S:]) >= _LEAST_SHARE
         places[row] = np.where(is_fresh, found + ordered.first[test], -1)
     return _Starts(tests, places)
 
