@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli_disposition import disposition
+from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
 from pipeline.cli_verdict import verdict
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
@@ -280,6 +281,7 @@ def export(
 app.command()(verdict)
 app.command()(disposition)
 app.command()(score)
+app.command()(recurrence)
 
 
 def main() -> None:
