@@ -13,6 +13,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.claim_cohorts import COHORT_KINDS
+from models.recurrence.cohorts import add_dimensions
 
 # Kinds of batch that the works make; a lot of spare parts is the one that shops fit.
 WORKS_KINDS = ("build_month", "build_month_and_plant", "plant")
@@ -58,12 +59,11 @@ def _repairs(repairs: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def batch_members(vehicles: pl.DataFrame, repairs: pl.DataFrame) -> pl.DataFrame:
+def batch_members(
+    vehicles: pl.DataFrame, models: pl.DataFrame, repairs: pl.DataFrame
+) -> pl.DataFrame:
     """Which cars are in which batch: vehicle_id, stage, kind_code, cohort."""
-    columns = {"build_date": pl.Date, "plant": pl.String, "region": pl.String}
-    known = vehicles.with_columns(
-        pl.lit(None, dtype).alias(name) for name, dtype in columns.items() if name not in vehicles
-    )
+    known = add_dimensions(vehicles, models)
     works = [
         known.select(
             "vehicle_id", stage=pl.lit("as_built"), kind_code=pl.lit(kind),

@@ -1,6 +1,6 @@
 """Early warning by tests: batches of cars that stray together before anybody claims.
 
-Takes residuals, tests, vehicles and repairs as frames, gives BATCH_WARNINGS. Each batch is
+Takes residuals and the registry's frames (`ClaimRecords`), gives BATCH_WARNINGS. Each batch is
 held against the other tested cars of its model, one vote per car (`batch_votes`), by two tests
 that need no law of the residuals: are its cars shifted (rank sum), or do too many of them stand
 among the outermost (when only some are affected)? What stands out must do so within the
@@ -29,6 +29,7 @@ from models.robust import MAD_TO_SIGMA
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from models.recurrence.exposure import ClaimRecords
     from models.settings import AssessmentSettings
 
     Array = NDArray[np.float64]
@@ -58,18 +59,11 @@ class _Votes:
 
 
 def find_batch_warnings(
-    residuals: pl.DataFrame,
-    tests: pl.DataFrame,
-    vehicles: pl.DataFrame,
-    repairs: pl.DataFrame,
-    settings: AssessmentSettings,
+    residuals: pl.DataFrame, records: ClaimRecords, settings: AssessmentSettings
 ) -> pl.DataFrame:
-    """BATCH_WARNINGS of all batches with a test.
-
-    `tests` needs test_id, vehicle_id, started_at and site_id.
-    """
-    votes = batch_votes(residuals, tests, repairs)
-    members = batch_members(vehicles, repairs)
+    """BATCH_WARNINGS of all batches with a test."""
+    votes = batch_votes(residuals, records.tests, records.repairs)
+    members = batch_members(records.vehicles, records.models, records.repairs)
     rows: list[dict[str, Any]] = []
     for (model, feature, stage), own in votes.group_by(
         "model_id", "feature", "stage", maintain_order=True

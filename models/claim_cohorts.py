@@ -1,9 +1,10 @@
 """Cohorts of cars to be watched, and their claims by age and month, from the registry.
 
-Takes the vehicles, repairs and models of the registry as frames, gives one `CohortClaims` per
-kind of cohort, model and component. A claim is a car's first repair of a component; repeats
-belong to recurrence, and would make one unlucky car look like a batch. Months are counted back
-from the day of judgement (`claim_expectation`). Does not belong here: expectation, evidence.
+Takes what recurrence takes (`ClaimRecords`), gives one `CohortClaims` per kind of cohort, model
+and component. A claim is a car's first repair of a component; repeats belong to recurrence, and
+would make one unlucky car look like a batch. Months are counted back from the day of judgement
+(`claim_expectation`). Does not belong here: how long a car was watched (`recurrence.exposure`),
+how late claims are reported (`recurrence.reporting_lag`), expectation, evidence.
 """
 
 from __future__ import annotations
@@ -14,16 +15,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from models.claim_expectation import DAYS_PER_MONTH, Array, Followed, Numbers
+from models.claim_expectation import Followed
+from models.recurrence.denominators import fleet_size
+from models.recurrence.exposure import (
+    DAYS_PER_MONTH,
+    ClaimRecords,
+    day_number,
+    repair_events,
+    watch_vehicles,
+)
+from models.recurrence.reporting_lag import fit_reporting_lag
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime
+    from datetime import date
+
+    from models.claim_expectation import Array
+    from models.recurrence.reporting_lag import LagLaw
+    from models.recurrence.settings import RecurrenceSettings
 
 # Kind of cohort: the expression that names a car's cohort, null where it cannot be told.
 COHORT_KINDS: dict[str, pl.Expr] = {
-    "build_month": pl.col("build_date").dt.strftime("%Y-%m"),
-    "build_month_and_plant": pl.col("build_date").dt.strftime("%Y-%m") + " / " + pl.col("plant"),
+    "build_month": pl.col("build_month"),
+    "build_month_and_plant": pl.col("build_month") + " / " + pl.col("plant"),
     "plant": pl.col("plant"),
     "region": pl.col("region"),
 }
@@ -33,18 +47,32 @@ KIND_WORDS = {
     "plant": "plants",
     "region": "regions",
 }
-# What a repair that names no component is filed under.
-ANY_COMPONENT = "not stated"
-_NO_CLAIM = ("inspect", "none")
+# Points of a month at which the share of claims reported is averaged.
+_POINTS = 30
+
+
+@dataclass(frozen=True)
+class Claims:
+    """What is known on a day: cars watched, first claims, and how late claims are reported.
+
+    `cars`: model, a column per kind, weight, and service, entry and exit as `*_back`, months
+    before the day. `claims`: vehicle_id, component, `arose_back`, `reported_back` (months,
+    not whole), model, kinds, age (months in service). `can_tell` is false where the size of
+    the fleet is not known.
+    """
+
+    cars: pl.DataFrame
+    claims: pl.DataFrame
+    reported: Array
+    can_tell: bool
 
 
 @dataclass(frozen=True)
 class CohortClaims:
     """The cohorts of one kind, model and component.
 
-    `delays` and `since` (months) are those of all claims of the model, for the reporting
-    delay; `reports` holds, per cohort, when its claims were reported, in months since the
-    first month of `followed`, in order.
+    `reported` is the share of claims reported within so many months; `reports` holds, per
+    cohort, when its claims were reported, in months since the first month of `followed`.
     """
 
     kind_code: str
@@ -52,83 +80,96 @@ class CohortClaims:
     component: str
     cohorts: tuple[str, ...]
     followed: Followed
-    delays: Numbers
-    since: Numbers
+    reported: Array
     reports: tuple[Array, ...]
 
 
-def claims_of(repairs: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
-    """First claim per car and component known at `as_of`, with both dates.
-
-    Where any repair names a claim, only those that do are claims; else every repair is that
-    was more than a look. Columns vehicle_id, component, arose_at, reported_at.
-    """
-    columns = {"component": pl.String, "claim_id": pl.String, "reported_at": pl.Datetime}
-    known = repairs.with_columns(
-        pl.lit(None, dtype).alias(name) for name, dtype in columns.items() if name not in repairs
+def known_claims(records: ClaimRecords, settings: RecurrenceSettings, last_day: date) -> Claims:
+    """What the registry tells on a day; claims reported later do not exist."""
+    watches = watch_vehicles(records, settings, last_day)
+    fleet = fleet_size(records, watches, settings)
+    today = pl.lit(last_day).cast(pl.Date).cast(pl.Int32)
+    repairs = _reported(records.repairs).filter(day_number("reported_at") <= today)
+    known = ClaimRecords(records.vehicles, records.models, repairs, records.volumes, records.tests)
+    cars = fleet.watches.filter(pl.col("reason_code").is_null()).select(
+        "vehicle_id",
+        "weight",
+        pl.col("model").alias("model_id"),
+        *(
+            _months_back(day_number, today)
+            for day_number in ("service_day", "enter_day", "leave_day")
+        ),
+        *(expression.alias(kind) for kind, expression in COHORT_KINDS.items()),
     )
-    if known["claim_id"].is_not_null().any():
-        known = known.filter(pl.col("claim_id").is_not_null())
+    claims = _first_claims(repair_events(known, watches).events, repairs, today)
+    age = pl.col("service_day_back") - pl.col("arose_back").floor().cast(pl.Int64)
+    return Claims(
+        cars,
+        claims.join(cars, on="vehicle_id").with_columns(age=age).filter(pl.col("age") >= 0),
+        monthly_shares(fit_reporting_lag(repairs, last_day)),
+        fleet.basis != "presented",
+    )
+
+
+def _reported(repairs: pl.DataFrame) -> pl.DataFrame:
+    """The repairs with the instant they were reported, which is that of the repair at least."""
     instant = pl.Datetime("us", "UTC")
-    return (
-        known.filter(~pl.col("action").is_in(_NO_CLAIM).fill_null(value=False))
-        .select(
-            "vehicle_id",
-            pl.col("component").fill_null(ANY_COMPONENT),
-            arose_at=pl.col("performed_at").cast(instant),
-            reported_at=pl.coalesce("reported_at", "performed_at").cast(instant),
-        )
-        .filter(pl.col("reported_at") <= as_of, pl.col("arose_at") <= pl.col("reported_at"))
-        .sort("arose_at", "reported_at", "vehicle_id")
-        .unique(["vehicle_id", "component"], keep="first", maintain_order=True)
+    stated = pl.col("reported_at") if "reported_at" in repairs.columns else pl.lit(None)
+    done = pl.col("performed_at").cast(instant)
+    return repairs.with_columns(
+        performed_at=done, reported_at=pl.max_horizontal(stated.cast(instant), done)
     )
 
 
-def cohort_claims(
-    vehicles: pl.DataFrame, claims: pl.DataFrame, as_of: datetime, ages: int, kinds: list[str]
-) -> Iterator[CohortClaims]:
+def _first_claims(events: pl.DataFrame, repairs: pl.DataFrame, today: pl.Expr) -> pl.DataFrame:
+    """First event per car and component: months since it arose and since it was reported."""
+    reports = repairs.group_by(
+        "vehicle_id", "component", day_number("performed_at").alias("day")
+    ).agg(reported_day=pl.col("reported_at").min().dt.epoch("s") / 86400.0)
+    first = events.sort("vehicle_id", "component", "day").unique(
+        ["vehicle_id", "component"], keep="first", maintain_order=True
+    )
+    return first.join(reports, on=["vehicle_id", "component", "day"]).select(
+        "vehicle_id",
+        "component",
+        arose_back=(today - pl.col("day")) / DAYS_PER_MONTH,
+        reported_back=((today + 1 - pl.col("reported_day")) / DAYS_PER_MONTH).clip(0.0),
+    )
+
+
+def _months_back(column: str, today: pl.Expr) -> pl.Expr:
+    whole = ((today - pl.col(column)) / DAYS_PER_MONTH).floor().cast(pl.Int64)
+    return whole.alias(f"{column}_back")
+
+
+def monthly_shares(lag: LagLaw) -> Array:
+    """Share of the claims of a month that is reported by the end of it, of the next, ..."""
+    if not lag.is_known:
+        return np.ones(1)
+    n_months = int(lag.share.size / DAYS_PER_MONTH) + 2
+    waited = (np.arange(n_months)[:, None] + (np.arange(_POINTS) + 0.5) / _POINTS) * DAYS_PER_MONTH
+    return np.asarray(lag.reported_by(waited).mean(axis=1))
+
+
+def cohort_claims(claims: Claims, ages: int, kinds: tuple[str, ...]) -> Iterator[CohortClaims]:
     """The cohorts of each kind, model and component, with their claims up to an age.
 
-    Cars without a day of service count from their build date; without either they cannot be
-    followed. A kind that gives one cohort only, or none, has nothing to compare.
+    A kind that gives one cohort only, or none, has nothing to compare; neither has a list of
+    cars that is not the fleet.
     """
-    cars = _dated(vehicles, as_of)
-    if cars.is_empty():
+    if claims.cars.is_empty() or not claims.can_tell:
         return
-    n_months = 1 + int(cars["service_back"].max() or 0)  # type: ignore[arg-type]
-    seen = claims.join(cars, on="vehicle_id").with_columns(
-        arose_back=_months_back("arose_at", as_of), report_back=_months_back("reported_at", as_of)
-    )
-    age = pl.col("service_back") - pl.col("arose_back")
-    seen = seen.with_columns(age=age).filter(age.is_between(0, ages - 1))
-    for (model,), own in cars.group_by("model_id", maintain_order=True):
-        of_model = seen.filter(pl.col("model_id") == model)
+    n_months = 1 + int(claims.cars["service_day_back"].max() or 0)  # type: ignore[arg-type]
+    young = claims.claims.filter(pl.col("age") < ages).sort("vehicle_id", "component")
+    for (model,), own in claims.cars.sort("model_id", "vehicle_id").group_by(
+        "model_id", maintain_order=True
+    ):
+        of_model = young.filter(pl.col("model_id") == model)
         for kind in kinds:
-            grid = _Grid(kind, str(model), ages, n_months, as_of)
+            grid = _Grid(kind, str(model), ages, n_months, claims.reported)
             named = own.filter(pl.col(kind).is_not_null())
             if named[kind].n_unique() > 1:
                 yield from _by_component(named, of_model.filter(pl.col(kind).is_not_null()), grid)
-
-
-def _dated(vehicles: pl.DataFrame, as_of: datetime) -> pl.DataFrame:
-    """Cars in service by `as_of`: model, cohort of every kind, months since service."""
-    start = pl.coalesce("in_service_date", "build_date").cast(pl.Datetime("us", "UTC"))
-    return (
-        vehicles.with_columns(started=start)
-        .filter(pl.col("started") <= as_of)
-        .select(
-            "vehicle_id",
-            "model_id",
-            _months_back("started", as_of).alias("service_back"),
-            *(expression.alias(kind) for kind, expression in COHORT_KINDS.items()),
-        )
-        .sort("model_id", "vehicle_id")
-    )
-
-
-def _months_back(column: str, as_of: datetime) -> pl.Expr:
-    days = (pl.lit(as_of) - pl.col(column)).dt.total_seconds() / 86400.0
-    return (days / DAYS_PER_MONTH).floor().cast(pl.Int64)
 
 
 @dataclass(frozen=True)
@@ -139,32 +180,41 @@ class _Grid:
     model: str
     ages: int
     n_months: int
-    as_of: datetime
+    reported: Array
 
 
 def _by_component(cars: pl.DataFrame, claims: pl.DataFrame, grid: _Grid) -> Iterator[CohortClaims]:
-    cohorts = cars[grid.kind].unique().sort()
+    cohorts = cars[grid.kind].unique().sort().to_list()
     place = {name: number for number, name in enumerate(cohorts)}
-    in_service = np.zeros((len(place), grid.n_months))
-    who = cars[grid.kind].replace_strict(place, return_dtype=pl.Int64).to_numpy()
-    np.add.at(in_service, (who, grid.n_months - 1 - cars["service_back"].to_numpy()), 1.0)
-    delays = (claims["arose_back"] - claims["report_back"]).to_numpy()
+    at_risk = _at_risk(cars, place, grid)
     for (component,), own in claims.group_by("component", maintain_order=True):
         whose = own[grid.kind].replace_strict(place, return_dtype=pl.Int64).to_numpy()
         table = np.zeros((len(place), grid.ages, grid.n_months))
-        month = grid.n_months - 1 - own["arose_back"].to_numpy()
+        month = grid.n_months - 1 - own["arose_back"].floor().cast(pl.Int64).to_numpy()
         np.add.at(table, (whose, own["age"].to_numpy(), month), 1.0)
+        times = grid.n_months - own["reported_back"].to_numpy()
+        reports = tuple(np.sort(times[whose == number]) for number in range(len(place)))
         yield CohortClaims(
-            grid.kind, grid.model, str(component), tuple(cohorts),
-            Followed(in_service, table), delays, claims["arose_back"].to_numpy(),
-            _report_times(own, whose, len(place), grid),
+            grid.kind, grid.model, str(component), tuple(cohorts), Followed(at_risk, table),
+            grid.reported, reports,
         )  # fmt: skip
 
 
-def _report_times(
-    claims: pl.DataFrame, whose: Numbers, n_cohorts: int, grid: _Grid
-) -> tuple[Array, ...]:
-    """When each cohort's claims were reported, in months since the first month, in order."""
-    back = (pl.lit(grid.as_of) - pl.col("reported_at")).dt.total_seconds() / 86400.0
-    times = grid.n_months - (claims.select(back).to_series().to_numpy() / DAYS_PER_MONTH)
-    return tuple(np.sort(times[whose == number]) for number in range(n_cohorts))
+def _at_risk(cars: pl.DataFrame, place: dict[str, int], grid: _Grid) -> Array:
+    """Cars at risk by cohort, age and month, (c, a, t); half of those that come in a month."""
+    last = grid.n_months - 1
+    whose = cars[grid.kind].replace_strict(place, return_dtype=pl.Int64).to_numpy()
+    service, enter, leave = (
+        last - cars[f"{name}_day_back"].to_numpy() for name in ("service", "enter", "leave")
+    )
+    weight = cars["weight"].to_numpy().astype(float)
+    change = np.zeros((len(place), grid.n_months, grid.n_months + 1))
+    np.add.at(change, (whose, service, enter), weight)
+    np.add.at(change, (whose, service, leave + 1), -weight)
+    present = change.cumsum(axis=2)[:, :, :-1]
+    at_risk = np.zeros((len(place), grid.ages, grid.n_months))
+    for age in range(min(grid.ages, grid.n_months)):
+        came = np.arange(grid.n_months - age)
+        at_risk[:, age, age:] = present[:, came, came + age]
+    at_risk[:, 0] *= 0.5
+    return at_risk

@@ -7,9 +7,8 @@ calendar (hot summers bring claims to all) and of the scatter between healthy co
 not yet reported are allowed for by the delays seen so far. Does not belong here: who is in a
 cohort (`claim_cohorts`), evidence and limits (`sequential`).
 
-Sources: multiplicative fit by alternating margins as in Breslow & Day, Statistical Methods
-in Cancer Research II (1987); delays cut off by the day of judgement after Kalbfleisch &
-Lawless, Statistica Sinica 1 (1991) 19 (both from memory).
+Source: multiplicative fit by alternating margins as in Breslow & Day, Statistical Methods in
+Cancer Research II (1987) (from memory).
 """
 
 from __future__ import annotations
@@ -22,7 +21,6 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
 
-DAYS_PER_MONTH = 30.4375
 _ROUNDS = 12
 # Claims added to every age on the side of the average [default].
 _AGE_PRIOR = 1.0
@@ -41,22 +39,17 @@ _TINY = 1e-12
 class Followed:
     """Cohorts and their claims.
 
-    `cars` (c, t): cars that went into service in each month; `claims` (c, a, t): claims by
-    age and month in which they arose, reported by now; `ages` followed.
+    `exposure` (c, a, t): car-months by age and month; `claims` (c, a, t): claims by age and
+    month in which they arose, reported by now.
     """
 
-    cars: Array
+    exposure: Array
     claims: Array
 
     @property
-    def exposure(self) -> Array:
-        """Car-months by cohort, age and month, (c, a, t); half a month in the first."""
-        n_cohorts, n_months = self.cars.shape
-        exposure = np.zeros((n_cohorts, self.claims.shape[1], n_months))
-        for age in range(min(self.claims.shape[1], n_months)):
-            exposure[:, age, age:] = self.cars[:, : n_months - age]
-        exposure[:, 0] *= 0.5
-        return exposure
+    def cars(self) -> Array:
+        """Cars of each cohort that came into service, (c,)."""
+        return np.asarray(2.0 * self.exposure[:, 0].sum(axis=1))
 
 
 @dataclass(frozen=True)
@@ -74,26 +67,11 @@ class Expected:
     others: Array
 
 
-def reported_share(delays: Numbers, since: Numbers) -> Array:
-    """Share of claims reported within so many months of arising: place 0 is the same month.
-
-    Parameters
-    ----------
-    delays : months from each claim to its report.
-    since : months from each claim to the day of judgement; longer delays cannot be seen.
-    """
-    longest = int(delays.max(initial=0))
-    share = np.ones(longest + 1)
-    for delay in range(longest, 0, -1):
-        seen = since >= delay
-        within = seen & (delays <= delay)
-        late = float((within & (delays == delay)).sum()) / max(float(within.sum()), 1.0)
-        share[delay - 1] = share[delay] * (1.0 - late)
-    return share
-
-
 def reported_by(share: Array, by_month: Array) -> Array:
-    """Claims reported by the end of each month (c, t), from those arising in each."""
+    """Claims reported by the end of each month (c, t), from those arising in each (c, t).
+
+    `share` is that reported by the end of the same month, of the next, and so on.
+    """
     n_months = by_month.shape[1]
     padded = np.concatenate([share, np.ones(max(n_months - share.size, 0))])[:n_months]
     later = np.subtract.outer(np.arange(n_months), np.arange(n_months))
@@ -106,7 +84,7 @@ def expect_claims(followed: Followed, share: Array, counts_for_others: Array) ->
 
     Parameters
     ----------
-    share : of `reported_share`.
+    share : reported within so many months of arising; place 0 is the same month.
     counts_for_others : (c,) 1, or 0 for cohorts already known to be bad.
     """
     exposure = followed.exposure
@@ -127,7 +105,7 @@ def expect_claims(followed: Followed, share: Array, counts_for_others: Array) ->
     seen = (each * complete).sum(axis=(1, 2))
     scatter = _scatter_of_others(claims_age.sum(axis=1), seen, variance, counts_for_others)
     certainty = 1.0 / np.maximum(variance + scatter, 1e-4)
-    ahead = np.maximum(followed.cars.sum(axis=1) * rate.sum(axis=1), by_month.sum(axis=1))
+    ahead = np.maximum(followed.cars * rate.sum(axis=1), by_month.sum(axis=1))
     return Expected(by_month, ahead, certainty, by_age.sum(axis=1))
 
 
@@ -147,7 +125,9 @@ def _smooth(values: Array) -> Array:
     return np.asarray(windows @ (_KERNEL / _KERNEL[half]))
 
 
-def _fitted_margins(exposure: Array, by_age: Array, by_calendar: Array) -> tuple[Array, Array, Array]:
+def _fitted_margins(
+    exposure: Array, by_age: Array, by_calendar: Array
+) -> tuple[Array, Array, Array]:
     """Rate per age (c, a) and factor per month (c, t), fitted to the margins by turns.
 
     The third, (c,), is the variance between months beyond chance, which the factors of the
@@ -155,7 +135,7 @@ def _fitted_margins(exposure: Array, by_age: Array, by_calendar: Array) -> tuple
     """
     total = by_age.sum(axis=1, keepdims=True)
     mean = (total + _TINY) / (exposure.sum(axis=(1, 2))[:, None] + _TINY)
-    season, prior = np.ones_like(by_calendar), 1.0 / _CALENDAR_VARIANCE
+    season = np.ones_like(by_calendar)
     between = np.full(len(total), _CALENDAR_VARIANCE)
     claims_near = _smooth(by_age)
     rate = np.broadcast_to(mean, by_age.shape)
@@ -165,7 +145,7 @@ def _fitted_margins(exposure: Array, by_age: Array, by_calendar: Array) -> tuple
         due = np.einsum("cat,ca->ct", exposure, rate)
         if step == _ROUNDS // 2:
             between = _between_months(by_calendar, due)
-            prior = 1.0 / between[:, None]
+        prior = 1.0 / between[:, None]
         season = (by_calendar + prior) / (due + prior)
     due = np.einsum("cat,ca,ct->c", exposure, rate, season)[:, None]
     return rate * (total + _TINY) / (due + _TINY), season, between
@@ -201,7 +181,7 @@ def _scatter_of_others(claims: Array, expected: Array, variance: Array, counts: 
     Less its own standard error: scatter is counted only as far as it is seen.
     """
     known = (counts > 0) & (expected > _TINY)
-    if known.sum() < 3:  # noqa: PLR2004 - nothing to be learned of a scatter
+    if known.sum() < 3:
         return np.zeros(len(claims))
     surplus = np.where(known, (claims - expected) / np.sqrt(np.maximum(expected, _TINY)), np.nan)
     used = known & (surplus <= np.nanquantile(surplus, 1.0 - _TRIMMED_SHARE))

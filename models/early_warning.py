@@ -1,6 +1,6 @@
 """Early warning by claims: which cohorts have more than cohorts like them, and since when.
 
-Takes the registry's vehicles and repairs as frames, gives CLAIM_WARNINGS. Every cohort of a
+Takes the frames that recurrence rests on (`ClaimRecords`), gives CLAIM_WARNINGS. Every cohort of a
 model is held against the others (`claim_expectation`) and watched by two sequential tests
 (`sequential`) whose limits keep to a stated budget: so many false warnings per hundred cohorts
 followed for the whole time. A cohort that is warned of no longer counts among the others. Does
@@ -17,18 +17,12 @@ import numpy as np
 import polars as pl
 from scipy.stats import f as fisher
 
-from models.claim_cohorts import CohortClaims, claims_of, cohort_claims
-from models.claim_expectation import (
-    DAYS_PER_MONTH,
-    Array,
-    Expected,
-    expect_claims,
-    reported_by,
-    reported_share,
-)
+from models.claim_cohorts import CohortClaims, cohort_claims, known_claims
+from models.claim_expectation import Array, Expected, expect_claims, reported_by
 from models.cusum import cusum_path
 from models.early_warning_tables import CLAIM_WARNINGS, WatchState
 from models.early_warning_words import claim_sentence
+from models.recurrence.exposure import DAYS_PER_MONTH
 from models.sequential import first_day_limit, later_limit, log_ratio
 from models.shrunken_rates import Shrunken, shrink_ratios
 
@@ -37,6 +31,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from models.recurrence.exposure import ClaimRecords
+    from models.recurrence.settings import RecurrenceSettings
     from models.settings import AssessmentSettings
 
 # Of the chance of a false warning, what goes to the watch from the first day on; the rest goes
@@ -64,14 +60,18 @@ class Watch:
 
 
 def find_claim_warnings(
-    vehicles: pl.DataFrame, repairs: pl.DataFrame, settings: AssessmentSettings, as_of: datetime
+    records: ClaimRecords,
+    settings: AssessmentSettings,
+    recurrence: RecurrenceSettings,
+    as_of: datetime,
 ) -> pl.DataFrame:
-    """CLAIM_WARNINGS as of a day: every cohort of every kind followed."""
-    claims = claims_of(repairs, as_of)
+    """CLAIM_WARNINGS as of a day: every cohort of every kind followed.
+
+    Nothing where the size of the fleet is not known: claims alone are no rate.
+    """
+    claims = known_claims(records, recurrence, as_of.date())
     rows: list[dict[str, Any]] = []
-    for each in cohort_claims(
-        vehicles, claims, as_of, settings.followed_months, list(settings.watched_cohorts)
-    ):
+    for each in cohort_claims(claims, settings.followed_months, settings.watched_cohorts):
         rows += _cohort_rows(each, settings, as_of)
     return CLAIM_WARNINGS.conform(pl.DataFrame(rows, infer_schema_length=None))
 
@@ -95,12 +95,11 @@ def watch_cohorts(
 
     Twice: cohorts warned of the first time do not count for the others the second time.
     """
-    share = reported_share(claims.delays, claims.since)
     counts = np.ones(len(claims.cohorts))
     watched: list[Watch] = []
     for _ in range(2):
-        expected = expect_claims(claims.followed, share, counts)
-        reported = reported_by(share, expected.by_month)
+        expected = expect_claims(claims.followed, claims.reported, counts)
+        reported = reported_by(claims.reported, expected.by_month)
         watched = [
             watch(times, reported[n], (expected.certainty[n], expected.ahead[n]), settings)
             for n, times in enumerate(claims.reports)
@@ -172,7 +171,7 @@ def _row(
         "cohort": claims.cohorts[number],
         "component": claims.component,
         "state_code": _state(watched, expected, number, len(claims.cohorts)).code,
-        "n_vehicles": int(claims.followed.cars[number].sum()),
+        "n_vehicles": round(float(claims.followed.cars[number])),
         "n_claims": len(times),
         "expected_claims": due,
         "expected_ahead": float(expected.ahead[number]),

@@ -1,6 +1,6 @@
 """Groups of cars with a like pattern that no named cause explains, and what they share.
 
-Takes residuals, tests, vehicles, repairs and causes as frames, gives SIGNATURE_CLUSTERS. A
+Takes residuals, the registry's frames (`ClaimRecords`) and causes, gives SIGNATURE_CLUSTERS. A
 group is told only when its members share a span of build months, a plant, a lot of parts or a
 shop more markedly than groups do when these labels are shuffled among the cars of the model;
 noise has groups too, but they share nothing. Does not belong here: grouping (`signatures`),
@@ -22,6 +22,7 @@ from models.early_warning_words import cluster_sentence, pattern_words
 from models.signatures import Array, Mask, Numbers, alike_groups, alikeness, signatures
 
 if TYPE_CHECKING:
+    from models.recurrence.exposure import ClaimRecords
     from models.settings import AssessmentSettings
 
 LEAST_MEMBERS, _LEAST_SHARING, _LEAST_CARS, _LEAST_QUANTITIES = 5, 4, 30, 4
@@ -49,18 +50,13 @@ class _Found:
 
 def find_signature_clusters(
     residuals: pl.DataFrame,
-    tests: pl.DataFrame,
-    registry: tuple[pl.DataFrame, pl.DataFrame],
+    records: ClaimRecords,
     causes: pl.DataFrame,
     settings: AssessmentSettings,
 ) -> pl.DataFrame:
-    """SIGNATURE_CLUSTERS over all models.
-
-    `registry` is vehicles and repairs; cars with a named cause belong to no group.
-    """
-    vehicles, repairs = registry
-    votes = _latest_stage(batch_votes(residuals, tests, repairs))
-    members = _shared(batch_members(vehicles, repairs), votes)
+    """SIGNATURE_CLUSTERS over all models; cars with a named cause belong to no group."""
+    votes = _latest_stage(batch_votes(residuals, records.tests, records.repairs))
+    members = _shared(batch_members(records.vehicles, records.models, records.repairs), votes)
     named = set(causes.filter(pl.col("is_named"))["vehicle_id"])
     models = votes.group_by("model_id", maintain_order=True)
     parts = [(str(model), *_matrix(own)) for (model,), own in models]

@@ -21,6 +21,7 @@ from pipeline.state_changes import changes, state_inputs
 from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 from pipeline.store_tables import ASSESSMENT_TABLES
 from pipeline.warehouse import Replacement
+from pipeline.warn import store_warnings
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -62,6 +63,7 @@ def assess(
         noted = _state_inputs(store, inputs, assessed, settings, as_of)
         changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
         n_rows = _store_judgement(store, assessed, made_from, noted, changed)
+    n_rows += store_warnings(store, settings, as_of, made_from)
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
 

@@ -17,6 +17,7 @@ import typer
 from pipeline.cli_disposition import disposition
 from pipeline.cli_score import score
 from pipeline.cli_verdict import verdict
+from pipeline.cli_warnings import warnings
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
     DebugOption,
@@ -279,6 +280,7 @@ def export(
 
 app.command()(verdict)
 app.command()(disposition)
+app.command()(warnings)
 app.command()(score)
 
 

@@ -25,6 +25,7 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
+from models.early_warning_tables import BATCH_WARNINGS, CLAIM_WARNINGS, SIGNATURE_CLUSTERS
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -132,6 +133,8 @@ ASSESSMENT_TABLES = (
     INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
     DISPOSITION_PRECISION, CAUSES,
 )  # fmt: skip
+# What is said of groups of cars, not of single ones.
+WARNING_TABLES = (CLAIM_WARNINGS, BATCH_WARNINGS, SIGNATURE_CLUSTERS)
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
@@ -139,6 +142,7 @@ STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
+    *WARNING_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
 )

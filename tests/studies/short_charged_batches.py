@@ -8,6 +8,7 @@ short or not, one test each; judges each fleet whole and counts the warnings of 
 from __future__ import annotations
 
 import argparse
+import sys
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -17,7 +18,9 @@ import polars as pl
 
 from models.assess import AssessmentInputs, assess
 from models.batch_warning import find_batch_warnings
+from models.recurrence.exposure import ClaimRecords
 from models.settings import AssessmentSettings
+from pipeline.registry_tables import REGISTRY_TABLES
 
 SETTINGS = AssessmentSettings()
 _AS_OF = datetime(2027, 1, 1, tzinfo=UTC)
@@ -61,11 +64,9 @@ def draw_inputs(
         build_date=pl.Series(months + [_BATCH_MONTH] * batch.height)
     )
     vehicles = context.select("vehicle_id", "model_id", "build_date")
-    repairs = pl.DataFrame(
-        schema={"repair_id": pl.String, "vehicle_id": pl.String, "action": pl.String,
-                "performed_at": pl.Datetime("us", "UTC")}
-    )  # fmt: skip
-    models = context.select("model_id", "refrigerant").unique()
+    vehicles = REGISTRY_TABLES["vehicles"].conform(vehicles)
+    repairs = REGISTRY_TABLES["repairs"].empty()
+    models = context.select("model_id", "refrigerant", "architecture").unique()
     plain = context.drop(
         "true_fill", "build_date", "log_path", "profile", "refusal_code", "refusal"
     )
@@ -76,9 +77,11 @@ def draw_inputs(
 def warned_features(inputs: AssessmentInputs) -> list[str]:
     """Quantities by which the batch is warned of."""
     judged = assess(inputs, SETTINGS, _AS_OF)
-    found = find_batch_warnings(
-        judged.residuals, inputs.context, inputs.vehicles, inputs.repairs, SETTINGS
-    )
+    records = ClaimRecords(
+        inputs.vehicles, inputs.models, inputs.repairs, REGISTRY_TABLES["volumes"].empty(),
+        inputs.context,
+    )  # fmt: skip
+    found = find_batch_warnings(judged.residuals, records, SETTINGS)
     warned = found.filter(state_code="warned", kind_code="build_month", cohort=BATCH)
     return warned["feature"].to_list()
 
@@ -92,6 +95,11 @@ def found_share(pool: Pool, model: str, fill: str, runs: int, seed: int) -> floa
     return hits / runs
 
 
+def _say(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
+
+
 def _main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("pool", type=Path)
@@ -102,9 +110,7 @@ def _main() -> None:
     for model in pool.context["model_id"].unique().sort():
         for fill in ("past_reserve", "within_reserve", "full"):
             share = found_share(pool, model, fill, asked.runs, asked.seed)
-            print(
-                f"{model} {fill}: batch warned of in {share:.2f} of {asked.runs} runs", flush=True
-            )
+            _say(f"{model} {fill}: batch warned of in {share:.2f} of {asked.runs} runs", flush=True)
 
 
 if __name__ == "__main__":
