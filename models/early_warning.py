@@ -116,6 +116,8 @@ def watch(
 ) -> Watch:
     """One cohort watched claim by claim.
 
+    A crossing counts as long as the evidence of all claims still speaks for it.
+
     Parameters
     ----------
     times : when its claims were reported, in months, in order.
@@ -130,7 +132,12 @@ def watch(
     chance = settings.false_warnings_per_100_cohorts / 100.0
     limits = _limits(chance, ratio, certainty, ahead)
     crossings = [_first(path >= limit) for path, limit in zip((first, later), limits, strict=True)]
-    crossed = [number for number in crossings if number]
+    quiet_since = float(expected[-1] - due[-1]) if len(due) else 0.0
+    stands = (
+        float(log_ratio(np.float64(len(times)), expected[-1], ratio, certainty)) >= 0,
+        len(due) > 0 and later[-1] - (ratio - 1.0) * quiet_since > 0,
+    )
+    crossed = [n for n, is_up in zip(crossings, stands, strict=True) if n and is_up]
     nearness = [_top(first) - limits[0], _top(later) - limits[1]]
     is_later = bool(nearness[1] > nearness[0])
     lower = _limits(min(_MOST_CHANCE, _WATCHED_FACTOR * chance), ratio, certainty, ahead)

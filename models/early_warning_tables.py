@@ -126,3 +126,21 @@ SIGNATURE_CLUSTERS = Table(
         Column("sentence", _TEXT, "", "all of it in words"),
     ),
 )  # fmt: skip
+
+FINDING_SHARES = Table(
+    "finding_shares",
+    "one row per batch of tested cars: how many have a finding",
+    ("kind_code", "model_id", "cohort"),
+    (
+        Column(
+            "kind_code", _TEXT, "",
+            "what the cars have in common: build_month, build_month_and_plant, plant, part_lot",
+        ),
+        *_COHORT[1:],
+        Column("n_vehicles", _COUNT, "1", "cars of the batch tested"),
+        Column("n_with_finding", _COUNT, "1", "of these, cars with a finding in any test"),
+        Column("shrunken_share", _REAL, "1", "that share, drawn towards the share of all batches"),
+        Column("share_low", _REAL, "1", "lower end of its 90 % interval; lists go by it"),
+        Column("share_high", _REAL, "1", "upper end of its 90 % interval"),
+    ),
+)  # fmt: skip

@@ -14,6 +14,7 @@ import polars as pl
 
 from models.batch_warning import find_batch_warnings
 from models.early_warning import find_claim_warnings
+from models.finding_shares import find_finding_shares
 from models.signature_clusters import find_signature_clusters
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ class FleetWarnings:
     claim_warnings: pl.DataFrame
     batch_warnings: pl.DataFrame
     signature_clusters: pl.DataFrame
+    finding_shares: pl.DataFrame
 
 
 def find_warnings(
@@ -58,6 +60,7 @@ def find_warnings(
         _rounded(find_claim_warnings(past, assessment, recurrence, as_of)),
         _rounded(find_batch_warnings(residuals, past, assessment)),
         _rounded(find_signature_clusters(residuals, past, causes, assessment)),
+        _rounded(find_finding_shares(residuals, past)),
     )
 
 

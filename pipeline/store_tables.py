@@ -25,7 +25,12 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
-from models.early_warning_tables import BATCH_WARNINGS, CLAIM_WARNINGS, SIGNATURE_CLUSTERS
+from models.early_warning_tables import (
+    BATCH_WARNINGS,
+    CLAIM_WARNINGS,
+    FINDING_SHARES,
+    SIGNATURE_CLUSTERS,
+)
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -134,7 +139,7 @@ ASSESSMENT_TABLES = (
     DISPOSITION_PRECISION, CAUSES,
 )  # fmt: skip
 # What is said of groups of cars, not of single ones.
-WARNING_TABLES = (CLAIM_WARNINGS, BATCH_WARNINGS, SIGNATURE_CLUSTERS)
+WARNING_TABLES = (CLAIM_WARNINGS, BATCH_WARNINGS, SIGNATURE_CLUSTERS, FINDING_SHARES)
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from models.settings import AssessmentSettings
     from pipeline.warehouse import Warehouse
 
+# Batches told by their share of cars with a finding.
+_SHARES_TOLD = 5
 _ORDER = [WatchState.WARNED.code, WatchState.WATCHED.code]
 _KINDS = {
     "build_month": "built",
@@ -48,10 +50,12 @@ def read_warnings(
     store: Warehouse, model: str | None, component: str | None, *, with_quiet: bool
 ) -> Listed:
     """The warnings in the store, of one model or component where asked."""
-    claims, batches, groups = (
+    claims, batches, groups, shares = (
         store.read(name) if model is None else store.read_where(name, "model_id", [model])
-        for name in ("claim_warnings", "batch_warnings", "signature_clusters")
-    )
+        for name in (
+            "claim_warnings", "batch_warnings", "signature_clusters", "finding_shares",
+        )
+    )  # fmt: skip
     if component is not None:
         claims = claims.filter(pl.col("component") == component)
     shown = pl.col("state_code").is_in([*_ORDER, *(_QUIET if with_quiet else ())])
@@ -64,6 +68,7 @@ def read_warnings(
             ),
             "batch_warnings": batches.filter(shown).sort(place, "q_value", *key, "feature"),
             "signature_clusters": groups.sort("cluster_number", "vehicle_id"),
+            "finding_shares": shares.sort("share_low", *key, descending=[True, False, False, False]),
         },
         claims.height,
         claims.filter(pl.col("state_code") == WatchState.TOO_FEW.code).height,
@@ -157,6 +162,7 @@ def _batch_lines(found: Listed, settings: AssessmentSettings) -> Iterator[str]:
         yield ""
         yield from _text(f"{_cohort(row)}: {row['sentence']}")
     yield ""
+    yield from _share_lines(found.listed["finding_shares"])
     yield from _text(WITHIN_RESERVE)
 
 
@@ -167,6 +173,31 @@ def _batch_cells(row: dict[str, Any]) -> tuple[str, ...]:
     return (
         _state(row), str(row["model_id"]), f"{_KINDS[str(row['kind_code'])]} {row['cohort']}",
         str(row["n_vehicles"]), JUDGED_FEATURE[str(row["feature"])].words, off,
+    )  # fmt: skip
+
+
+def _share_lines(rows: pl.DataFrame) -> Iterator[str]:
+    """The batches of which the largest share of tested cars has a finding, for certain."""
+    top = rows.filter(pl.col("n_with_finding") > 0).head(_SHARES_TOLD)
+    if top.is_empty():
+        return
+    yield from _text(
+        "Share of tested cars with a finding, drawn towards that of all batches of the kind "
+        "(90 % interval); the list goes by its lower end:"
+    )
+    yield text_table(
+        ("model", "batch", "cars", "with a finding", "share"),
+        [_share_cells(row) for row in top.iter_rows(named=True)],
+    )
+    yield ""
+
+
+def _share_cells(row: dict[str, Any]) -> tuple[str, ...]:
+    share, low, high = (100 * row[name] for name in ("shrunken_share", "share_low", "share_high"))
+    return (
+        str(row["model_id"]), f"{_KINDS[row['kind_code']]} {row['cohort']}",
+        str(row["n_vehicles"]), str(row["n_with_finding"]),
+        f"{share:.0f} % ({low:.0f} to {high:.0f} %)",
     )  # fmt: skip
 
 
