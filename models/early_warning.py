@@ -134,7 +134,7 @@ def watch(
     crossings = [_first(path >= limit) for path, limit in zip((first, later), limits, strict=True)]
     quiet_since = float(expected[-1] - due[-1]) if len(due) else 0.0
     stands = (
-        float(log_ratio(np.float64(len(times)), expected[-1], ratio, certainty)) >= 0,
+        float(log_ratio(np.array(float(len(times))), expected[-1], ratio, certainty)) >= 0,
         len(due) > 0 and later[-1] - (ratio - 1.0) * quiet_since > 0,
     )
     crossed = [n for n, is_up in zip(crossings, stands, strict=True) if n and is_up]

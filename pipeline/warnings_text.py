@@ -68,7 +68,9 @@ def read_warnings(
             ),
             "batch_warnings": batches.filter(shown).sort(place, "q_value", *key, "feature"),
             "signature_clusters": groups.sort("cluster_number", "vehicle_id"),
-            "finding_shares": shares.sort("share_low", *key, descending=[True, False, False, False]),
+            "finding_shares": shares.sort(
+                "share_low", *key, descending=[True, False, False, False]
+            ),
         },
         claims.height,
         claims.filter(pl.col("state_code") == WatchState.TOO_FEW.code).height,

@@ -102,7 +102,8 @@ def test_a_car_tested_often_votes_once():
     one = invented.residuals["vehicle_id"][0]
     again = invented.residuals.filter(vehicle_id=one).with_columns(test_id=pl.lit("again"))
     context = invented.records.tests
-    tests = pl.concat([context, context.filter(vehicle_id=one).with_columns(test_id=pl.lit("again"))])
+    repeated = context.filter(vehicle_id=one).with_columns(test_id=pl.lit("again"))
+    tests = pl.concat([context, repeated])
     records = type(invented.records)(**{**vars(invented.records), "tests": tests})
     before = find_batch_warnings(invented.residuals, invented.records, SETTINGS)
     after = find_batch_warnings(pl.concat([invented.residuals, again]), records, SETTINGS)
@@ -121,7 +122,8 @@ def test_small_batches_are_too_few_and_nothing_gives_nothing():
 
 
 def test_what_cannot_be_seen_is_said():
-    found = find_batch_warnings(*(lambda i: (i.residuals, i.records))(invent(7, Plan())), SETTINGS)
+    invented = invent(7, Plan())
+    found = find_batch_warnings(invented.residuals, invented.records, SETTINGS)
     quiet = found.filter(feature=SUBCOOLING, state_code="quiet")
     assert quiet.height
     assert quiet["sentence"].str.contains(WITHIN_RESERVE, literal=True).all()

@@ -23,9 +23,7 @@ PLANTED = Plan(n_bad=14, shift=PATTERN)
 
 def _groups(invented, records=None, causes=None):
     named = CAUSES.empty() if causes is None else causes
-    return find_signature_clusters(
-        invented.residuals, records or invented.records, named, SETTINGS
-    )
+    return find_signature_clusters(invented.residuals, records or invented.records, named, SETTINGS)
 
 
 def test_a_planted_group_is_told_with_its_members_and_what_they_share():

@@ -70,7 +70,8 @@ def test_the_warned_cohort_its_numbers_and_the_budget_are_told(full):
     assert "warned model_1 built 2023-03 condenser" in text
     assert "Of 100 sound cohorts followed for 36 months about 1 would be warned of" in text
     assert "built 2023-03, condenser: " in text
-    row = full.read("claim_warnings").filter(kind_code="build_month", cohort="2023-03").to_dicts()[0]
+    claims = full.read("claim_warnings").filter(kind_code="build_month", cohort="2023-03")
+    row = claims.to_dicts()[0]
     assert f"{row['n_claims']} cars of {row['n_vehicles']} with a claim" in text
 
 
