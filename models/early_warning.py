@@ -71,7 +71,7 @@ def find_claim_warnings(
     """
     claims = known_claims(records, recurrence, as_of.date())
     rows: list[dict[str, Any]] = []
-    for each in cohort_claims(claims, settings.followed_months, settings.watched_cohorts):
+    for each in cohort_claims(claims, settings.followed_months, tuple(settings.watched_cohorts)):
         rows += _cohort_rows(each, settings, as_of)
     return CLAIM_WARNINGS.conform(pl.DataFrame(rows, infer_schema_length=None))
 

@@ -196,14 +196,15 @@ class AssessmentSettings(BaseModel):
             "near this, slower for less."
         ),
     )
-    watched_cohorts: tuple[
-        Literal["build_month", "build_month_and_plant", "plant", "region"], ...
-    ] = Field(
-        default=("build_month", "plant"),
-        description=(
-            "Kinds of cohorts whose claims are watched, each against the others of its model. "
-            "Regions differ in climate, so that warnings of regions may say no more than that."
-        ),
+    watched_cohorts: list[Literal["build_month", "build_month_and_plant", "plant", "region"]] = (
+        Field(
+            default=["build_month", "plant"],
+            description=(
+                "Kinds of cohorts whose claims are watched, each against the others of its "
+                "model. Regions differ in climate, so that warnings of regions may say no more "
+                "than that."
+            ),
+        )
     )
     batch_error_rate: float = Field(
         default=0.05,

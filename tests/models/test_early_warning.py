@@ -25,7 +25,7 @@ from tests.studies.early_warning import (
 )
 
 AS_OF = datetime(2026, 1, 1, tzinfo=UTC)
-SETTINGS = AssessmentSettings(watched_cohorts=("build_month",))
+SETTINGS = AssessmentSettings(watched_cohorts=["build_month"])
 FLEET = RecurrenceSettings(registered_cars="fleet")
 BAD_MONTH, BAD = 14, "2023-03"
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-import polars as pl
 import pytest
 
 from models.causes_table import CAUSES
@@ -98,11 +97,8 @@ def test_warnings_are_stored_once_and_again_when_volumes_change(store):
     _put(store, {name: BY_NAME[name].conform(getattr(records, name)) for name in names})
     assert store_warnings(store, SETTINGS, AS_OF, "judged") > 0
     before = store.read("claim_warnings")
-    assert before.filter(state_code="warned", kind_code="build_month")["cohort"].to_list() == [
-        "2023-03"
-    ]
+    assert "2023-03" in before.filter(state_code="warned", kind_code="build_month")["cohort"]
     assert store_warnings(store, SETTINGS, AS_OF, "judged") == 0
     _put(store, {"volumes": records.volumes.head(1).select(BY_NAME["volumes"].schema)})
     store_warnings(store, SETTINGS, AS_OF, "judged")
     assert store.read("claim_warnings").schema == before.schema
-    assert isinstance(before, pl.DataFrame)
