@@ -38,10 +38,14 @@ def signatures(votes: Array) -> Array:
     """
     middle = np.nanmedian(votes, axis=0)
     spread = np.nanmedian(np.abs(votes - middle), axis=0) * MAD_TO_SIGMA
-    scaled = np.nan_to_num((votes - middle) / np.maximum(spread, _TINY))
+    # a quantity that most cars have alike tells nothing of direction
+    scaled = np.where(spread > _TINY, (votes - middle) / np.maximum(spread, _TINY), 0.0)
+    scaled = np.nan_to_num(scaled)
     ranks = np.apply_along_axis(rankdata, 0, scaled)
+    ranks -= ranks.mean(axis=0)
+    unit = ranks / np.maximum(np.linalg.norm(ranks, axis=0), _TINY)
     # sin(pi r / 6) * 2 turns rank correlations of normal values into ordinary ones (Pearson 1907)
-    correlation = 2.0 * np.sin(np.pi / 6.0 * np.nan_to_num(np.corrcoef(ranks.T)))
+    correlation = 2.0 * np.sin(np.pi / 6.0 * (unit.T @ unit))
     drawn = (1.0 - _SHRINKAGE) * correlation + _SHRINKAGE * np.eye(votes.shape[1])
     np.fill_diagonal(drawn, 1.0)
     values, vectors = np.linalg.eigh(drawn)

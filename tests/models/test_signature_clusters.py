@@ -76,6 +76,15 @@ def test_groups_go_by_direction_not_by_size():
     assert (alikeness(signatures(votes), group) > 0.5).all()
 
 
+def test_quantities_alike_in_all_cars_or_hardly_known_do_no_harm():
+    votes = np.random.default_rng(5).normal(size=(60, 4))
+    votes[:, 1] = 0.0
+    votes[:40, 2] = np.nan
+    directions = signatures(votes)
+    assert np.isfinite(directions).all()
+    assert np.abs(directions[:, 1]).max() < np.abs(directions[:, 0]).max()
+
+
 def _mere_names(n: int) -> int:
     hits = 0
     for number in range(n):
