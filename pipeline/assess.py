@@ -21,7 +21,6 @@ from pipeline.state_changes import changes, state_inputs
 from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 from pipeline.store_tables import ASSESSMENT_TABLES
 from pipeline.warehouse import Replacement
-from pipeline.warn import store_warnings
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
     from pipeline.warehouse import Warehouse
 
 # The fact under which the store notes what its judgement was made from.
-_FACT = "assessment_inputs"
+FACT = "assessment_inputs"
 
 
 @dataclass(frozen=True)
@@ -58,12 +57,11 @@ def assess(
     inputs = assessment_inputs(store)
     made_from = _inputs_hash(store, inputs, settings, as_of)
     n_rows, changed = 0, STATE_CHANGES.empty()
-    if store.fact(_FACT) != made_from:
+    if store.fact(FACT) != made_from:
         assessed = judge(inputs, settings, as_of)
         noted = _state_inputs(store, inputs, assessed, settings, as_of)
         changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
         n_rows = _store_judgement(store, assessed, made_from, noted, changed)
-    n_rows += store_warnings(store, settings, as_of, made_from)
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
 
@@ -146,4 +144,4 @@ def _store_judgement(
         replacements.append(Replacement(STATE_INPUTS, noted))
     if changed.height:
         replacements.append(Replacement(STATE_CHANGES, changed, "run_number", ()))
-    return store.replace(replacements, {_FACT: made_from})
+    return store.replace(replacements, {FACT: made_from})

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli_disposition import disposition
+from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
 from pipeline.cli_verdict import verdict
 from pipeline.cli_warnings import warnings
@@ -282,6 +283,7 @@ app.command()(verdict)
 app.command()(disposition)
 app.command()(warnings)
 app.command()(score)
+app.command()(recurrence)
 
 
 def main() -> None:

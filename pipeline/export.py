@@ -97,7 +97,7 @@ def export(
 
 
 def write_table(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
-    """Write one frame; returns its rows, and the text cells that looked like a formula."""
+    """Write one frame as a file; gives its rows and the cells made plain text."""
     unfinished = path.with_name(path.name + ".unfinished")
     count = 0
     try:

@@ -22,7 +22,8 @@ SCHEMAS: tuple[str, ...] = (
     "e3b391e878c906d1",
     "8ca5001e546a4079",
     "d25bc37175cd6058",
-    "6dc97da2c0303b7e",
+    "9e853286f100a2b2",
+    "2ca85ffca4b61f4f",
 )
 
 

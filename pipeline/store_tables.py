@@ -31,6 +31,7 @@ from models.early_warning_tables import (
     FINDING_SHARES,
     SIGNATURE_CLUSTERS,
 )
+from models.recurrence.recurrence_tables import RECURRENCE_TABLES
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -148,6 +149,7 @@ STORE_TABLES: tuple[Table, ...] = (
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
     *WARNING_TABLES,
+    *RECURRENCE_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
 )

@@ -13,7 +13,7 @@ import polars as pl
 
 from models.fleet_warnings import find_warnings
 from models.recurrence.exposure import ClaimRecords
-from models.recurrence.settings import RecurrenceSettings
+from pipeline.assess import FACT as JUDGEMENT
 from pipeline.fingerprints import hash_values
 from pipeline.store_tables import WARNING_TABLES
 from pipeline.warehouse import Replacement
@@ -21,38 +21,38 @@ from pipeline.warehouse import Replacement
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from models.settings import AssessmentSettings
+    from pipeline.progress import Progress
+    from pipeline.settings import Settings
     from pipeline.warehouse import Warehouse
 
 # The fact under which the store notes what its warnings were made from.
 _FACT = "warning_inputs"
 
 
-def store_warnings(
-    store: Warehouse, settings: AssessmentSettings, as_of: datetime, judged_from: str
+def update_warnings(
+    store: Warehouse, settings: Settings, as_of: datetime, progress: Progress
 ) -> int:
-    """Bring the warnings in the store up to date; returns the rows written.
-
-    `judged_from` is the fingerprint of the judgement that the store holds.
-    """
-    recurrence = RecurrenceSettings()
-    volumes = store.read("volumes")
-    repairs = store.read("repairs")
+    """Bring the warnings in the store up to date with its judgement; returns the rows written."""
+    progress.begin("Watching cohorts and batches", 1)
+    volumes, repairs = store.read("volumes"), store.read("repairs")
     reported = repairs.filter(pl.col("reported_at") <= as_of).height
     made_from = hash_values(
-        judged_from, volumes.rows(), reported, recurrence.model_dump(mode="json")
-    )
-    if store.fact(_FACT) == made_from:
-        return 0
-    records = ClaimRecords(
-        store.read("vehicles"), store.read("models"), repairs, volumes, store.read("context")
-    )
-    judged = (store.read("residuals"), store.read("causes"))
-    found = find_warnings(judged, records, (settings, recurrence), as_of)
-    replacements = []
-    for table in WARNING_TABLES:
-        # in the order of the key, so that the order in which rows were found never shows
-        rows = getattr(found, table.name).sort(table.key, nulls_last=True)
-        if not rows.equals(store.read(table.name)):
-            replacements.append(Replacement(table, rows))
-    return store.replace(replacements, {_FACT: made_from})
+        # the judgement is made from registry, settings, code and day
+        store.fact(JUDGEMENT), volumes.rows(), reported, settings.recurrence.model_dump(mode="json")
+    )  # fmt: skip
+    n_rows = 0
+    if store.fact(_FACT) != made_from:
+        records = ClaimRecords(
+            store.read("vehicles"), store.read("models"), repairs, volumes, store.read("context")
+        )
+        judged = (store.read("residuals"), store.read("causes"))
+        found = find_warnings(judged, records, (settings.assessment, settings.recurrence), as_of)
+        replacements = []
+        for table in WARNING_TABLES:
+            # in the order of the key, so that the order in which rows were found never shows
+            rows = getattr(found, table.name).sort(table.key, nulls_last=True)
+            if not rows.equals(store.read(table.name)):
+                replacements.append(Replacement(table, rows))
+        n_rows = store.replace(replacements, {_FACT: made_from})
+    progress.advance()
+    return n_rows

@@ -10,9 +10,11 @@ from models.causes_table import CAUSES
 from models.fleet_warnings import find_warnings
 from models.recurrence.settings import RecurrenceSettings
 from models.settings import AssessmentSettings
+from pipeline.progress import Silence
+from pipeline.settings import Settings
 from pipeline.store_tables import STORE_TABLES, WARNING_TABLES
 from pipeline.warehouse import Replacement, StoreLimits, open_store
-from pipeline.warn import store_warnings
+from pipeline.warn import update_warnings
 from pipeline.warnings_text import read_warnings, warnings_lines
 from tests.models.invented_batches import Plan, invent
 from tests.studies.early_warning import Plan as ClaimPlan
@@ -35,6 +37,11 @@ def store(tmp_path):
 
 def _put(store, frames):
     store.replace([Replacement(BY_NAME[name], frame) for name, frame in frames.items()])
+
+
+def _update(store):
+    settings = Settings(recurrence=RecurrenceSettings(registered_cars="fleet"))
+    return update_warnings(store, settings, AS_OF, Silence())
 
 
 def _text(store, model=None, component=None, *, with_quiet=False):
@@ -95,10 +102,10 @@ def test_warnings_are_stored_once_and_again_when_volumes_change(store):
     records = records_of(simulate(11, ClaimPlan(), 14))
     names = ("vehicles", "models", "repairs", "volumes")
     _put(store, {name: BY_NAME[name].conform(getattr(records, name)) for name in names})
-    assert store_warnings(store, SETTINGS, AS_OF, "judged") > 0
+    assert _update(store) > 0
     before = store.read("claim_warnings")
     assert "2023-03" in before.filter(state_code="warned", kind_code="build_month")["cohort"]
-    assert store_warnings(store, SETTINGS, AS_OF, "judged") == 0
-    _put(store, {"volumes": records.volumes.head(1).select(BY_NAME["volumes"].schema)})
-    store_warnings(store, SETTINGS, AS_OF, "judged")
+    assert _update(store) == 0
+    _put(store, {"volumes": records.volumes.head(1).select(*BY_NAME["volumes"].schema)})
+    _update(store)
     assert store.read("claim_warnings").schema == before.schema

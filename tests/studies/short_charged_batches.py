@@ -110,7 +110,7 @@ def _main() -> None:
     for model in pool.context["model_id"].unique().sort():
         for fill in ("past_reserve", "within_reserve", "full"):
             share = found_share(pool, model, fill, asked.runs, asked.seed)
-            _say(f"{model} {fill}: batch warned of in {share:.2f} of {asked.runs} runs", flush=True)
+            _say(f"{model} {fill}: batch warned of in {share:.2f} of {asked.runs} runs")
 
 
 if __name__ == "__main__":
