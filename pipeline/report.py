@@ -32,6 +32,7 @@ _FRAMES = (
     "residuals",
     "features",
     "windows",
+    "regimes",
     "unread",
     "stories",
     "events",

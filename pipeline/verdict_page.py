@@ -71,6 +71,7 @@ def _content(verdict: Verdict, clock: datetime) -> SiteContent:
         instrument_offsets=assessed.instrument_offsets,
         features=rows.tables["features"],
         windows=verdict.windows,
+        regimes=rows.tables["regimes"],
         unread=rows.tables["unread"],
         stories=rows.tables["stories"],
         events=rows.tables["events"],

@@ -31,9 +31,11 @@ Layers = alt.LayerChart | alt.FacetChart
 _FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", sans-serif'
 _TOP = alt.value(0)
 _FOOT = alt.value("height")
-# pixels above the plot
-_FAN_ROW = alt.value(-14)
-_COMPRESSOR_ROW = alt.value(-2)
+# whole minutes as they are, others with their seconds
+_CLOCK = (
+    "datum.value % 1 ? floor(datum.value) + ':' + "
+    "format(round(60 * (datum.value - floor(datum.value))), '02d') : format(datum.value, 'd')"
+)
 
 
 def chart_templates() -> dict[str, Any]:
@@ -74,12 +76,15 @@ def _encode(mark: Any, **channels: Any) -> alt.Chart:
 
 
 def _curves() -> Layers:
-    """One panel: judged stretches behind, the shaded distance, events, lines, distrusted marks."""
+    """One panel: judged stretches behind, the shaded distance, events, lines, what is distrusted.
+
+    Of another test laid over it the lines are thin and pale.
+    """
     layers = alt.layer(
-        _stretches(), _band(), _event_rules(), _lines(), _distrusted_marks(),
-        _event_glyphs("fan_glyphs", _FAN_ROW), _event_glyphs("compressor_glyphs", _COMPRESSOR_ROW),
+        _stretches(), _hatching(), _band(), _event_rules(), _lines("overlay", 1.0, 0.55),
+        _lines("lines", 1.6, 1.0), _distrusted_marks(),
     )  # fmt: skip
-    names = ("last_minute", "lowest", "highest", "event_opacity")
+    names = ("first_minute", "last_minute", "lowest", "highest", "event_opacity")
     return layers.add_params(*(alt.param(name=name, value=1) for name in names))
 
 
@@ -87,8 +92,12 @@ def _minutes(field: str = "minute") -> alt.X:
     return alt.X(
         f"{field}:Q",
         title=None,
-        scale=alt.Scale(domain=[0, alt.ExprRef("last_minute")], nice=False),
-        axis=alt.Axis(grid=False, tickCount=8, format="d", tickMinStep=1),
+        scale=alt.Scale(
+            domain=[alt.ExprRef("first_minute"), alt.ExprRef("last_minute")], nice=False
+        ),
+        axis=alt.Axis(
+            grid=False, tickCount=8, tickMinStep=0.25, labelExpr=_CLOCK, labelOverlap=True
+        ),
     )
 
 
@@ -108,7 +117,15 @@ def _value(field: str, *, scale: alt.Scale | None = None) -> alt.Y:
 
 def _stretches() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("stretches")).mark_rect(
-        aria=False, fill="var(--window)", stroke="var(--window-edge)", strokeWidth=0.5
+        aria=False, fill="var(--window)", stroke="var(--window-edge)", strokeWidth=0.5, clip=True
+    )
+    return _encode(mark, x=_minutes("from"), x2="to:Q", y=_TOP, y2=_FOOT)
+
+
+def _hatching() -> alt.Chart:
+    """Where readings are not trusted; the pattern is one of the page's shapes."""
+    mark = alt.Chart(alt.NamedData("hatched")).mark_rect(
+        aria=False, fill="url(#hatching)", stroke="var(--distrusted)", strokeWidth=0.5, clip=True
     )
     return _encode(mark, x=_minutes("from"), x2="to:Q", y=_TOP, y2=_FOOT)
 
@@ -125,23 +142,17 @@ def _event_rules() -> alt.Chart:
         strokeWidth=1,
         strokeDash=[1, 2],
         strokeOpacity=alt.ExprRef("event_opacity"),
+        clip=True,
     )
     return _encode(mark, x=_minutes(), y=_TOP, y2=_FOOT)
 
 
-def _event_glyphs(data: str, row: Any) -> alt.Chart:
-    """What moves air, and the rest, in rows of their own: they often switch together."""
-    mark = alt.Chart(alt.NamedData(data)).mark_text(
-        aria=False, color="var(--event)", fontSize=11, baseline="bottom"
-    )
-    return _encode(mark, x=_minutes(), y=row, text="glyph:N")
-
-
-def _lines() -> alt.Chart:
+def _lines(data: str, width: float, opacity: float) -> alt.Chart:
     keys = list(STYLES)
-    mark = alt.Chart(alt.NamedData("lines")).mark_line(
-        aria=False, strokeWidth=1.6, strokeJoin="round", interpolate="linear", clip=True
-    )
+    mark = alt.Chart(alt.NamedData(data)).mark_line(
+        aria=False, strokeWidth=width, opacity=opacity, strokeJoin="round", interpolate="linear",
+        clip=True,
+    )  # fmt: skip
     return _encode(
         mark,
         x=_minutes(),
@@ -162,7 +173,11 @@ def _lines() -> alt.Chart:
 
 def _distrusted_marks() -> alt.Chart:
     mark = alt.Chart(alt.NamedData("distrusted")).mark_text(
-        aria=False, text="\N{MULTIPLICATION SIGN}", color="var(--distrusted)", fontSize=13
+        aria=False,
+        text="\N{MULTIPLICATION SIGN}",
+        color="var(--distrusted)",
+        fontSize=13,
+        clip=True,
     )
     return _encode(mark, x=_minutes(), y=_level("value"))
 

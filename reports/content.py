@@ -73,6 +73,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "end_s",
         "cycle_code",
     ),
+    "regimes": ("test_id", "span_number", "regime", "start_s", "end_s", "sentence"),
     "unread": ("test_id", "reason_code", "channel", "sentence"),
     "stories": ("test_id", "sentence"),
     "events": (
@@ -109,7 +110,7 @@ class SiteContent:
     states, evidence, residuals, drifts, causes
         Tables of `models`: one row per vehicle, per finding, per test and feature, per
         vehicle and feature, per vehicle and cause.
-    features, windows, unread, stories, events, trust
+    features, windows, regimes, unread, stories, events, trust
         Tables of `features`.
     context
         `features.context.CONTEXT`, one row per stored test.
@@ -138,6 +139,7 @@ class SiteContent:
     residuals: pl.DataFrame
     features: pl.DataFrame
     windows: pl.DataFrame
+    regimes: pl.DataFrame
     unread: pl.DataFrame
     stories: pl.DataFrame
     events: pl.DataFrame

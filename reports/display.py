@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -58,6 +58,10 @@ class DisplayUnit:
         number = number_text(value * self.scale, self.decimals, sign=True)
         return with_unit(number, self.difference_label)
 
+    def finer(self) -> DisplayUnit:
+        """The unit with one decimal more, for values that are converted again on the page."""
+        return replace(self, decimals=self.decimals + 1)
+
     def expression(self, column: pl.Expr) -> pl.Expr:
         """The column in the display unit, rounded to the decimals shown."""
         return (column * self.scale + self.offset).round(self.decimals)
@@ -104,6 +108,17 @@ def display_unit(name: str, settings: ReportSettings) -> DisplayUnit:
         if name.endswith(suffix):
             return unit
     return _PLAIN
+
+
+def unit_kind(name: str) -> str:
+    """Which choice of units on a page a quantity follows: pressure, temperature, difference."""
+    kinds = {"_kpa": "pressure", "_c": "temperature", "_k": "difference"}
+    return next((kind for suffix, kind in kinds.items() if name.endswith(suffix)), "")
+
+
+def unit_choices() -> dict[str, dict[str, DisplayUnit]]:
+    """The units that a reader may choose, by kind and by the name that the settings use."""
+    return {"pressure": _PRESSURE, "temperature": _TEMPERATURE, "difference": _DIFFERENCE}
 
 
 def number_text(value: float, decimals: int, *, sign: bool = False) -> str:

@@ -1,17 +1,17 @@
 """Figures of a vehicle page: each panel with its key, its description and its data table.
 
 Takes `Curves`, the summary of the latest test and the history, gives frozen records for
-the template and one plain dictionary that the page's script draws from. Does not belong
-here: the chart grammar (`charts`), choice of panels (`panels`).
+the template. Does not belong here: what the page's script draws from (`drawing`), the chart
+grammar (`charts`), choice of panels (`panels`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from reports.axes import Axis, axis_of
-from reports.display import clock_text, display_unit, number_text, with_unit
+from reports.display import clock_text, display_unit, number_text, unit_kind, with_unit
 from reports.panels import Panel, panels_for
 from reports.wording import quantity_words
 
@@ -19,11 +19,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reports.curves import Curves
-    from reports.history import HistoryPanel, RepairMark
+    from reports.history import HistoryPanel
     from reports.settings import ReportSettings
-    from reports.vehicle import LatestTest, VehicleSummary
+    from reports.vehicle import SetAside, VehicleSummary
 
-MOST_GLYPHS = 24  # more would lie on each other on a phone; a cycling car has a hundred
+_MOST_SPANS = 3
 TABLE_ROWS = 21  # instants told in the table beside a chart, evenly over the test
 
 
@@ -48,7 +48,9 @@ class TableRow:
 class Figure:
     """One chart as the page holds it; `key` names it in links and in the script.
 
-    `axis` is the range of a curve panel; a history takes the range of its points.
+    `axis` is the range of a curve panel; a history takes the range of its points. `kind` is
+    the choice of units that the axis follows, `kinds` that of each column of the table.
+    `set_aside` tells which readings are hatched, when, and by which rule.
     """
 
     key: str
@@ -60,11 +62,16 @@ class Figure:
     head: tuple[str, ...]
     rows: tuple[TableRow, ...]
     axis: Axis | None = None
+    kind: str = ""
+    kinds: tuple[str, ...] = ()
+    set_aside: tuple[str, ...] = ()
 
 
-def curve_figures(curves: Curves, settings: ReportSettings) -> tuple[Figure, ...]:
+def curve_figures(
+    curves: Curves, set_aside: Sequence[SetAside], settings: ReportSettings
+) -> tuple[Figure, ...]:
     """The figures that a test can fill, in the order of the page."""
-    return tuple(_curve_figure(panel, curves, settings) for panel in panels_of(curves))
+    return tuple(_curve_figure(panel, curves, set_aside, settings) for panel in panels_of(curves))
 
 
 def panels_of(curves: Curves) -> tuple[Panel, ...]:
@@ -72,7 +79,9 @@ def panels_of(curves: Curves) -> tuple[Panel, ...]:
     return panels_for(set(curves.values) | set(curves.distrusted))
 
 
-def _curve_figure(panel: Panel, curves: Curves, settings: ReportSettings) -> Figure:
+def _curve_figure(
+    panel: Panel, curves: Curves, set_aside: Sequence[SetAside], settings: ReportSettings
+) -> Figure:
     unit = display_unit(panel.quantity, settings)
     names = [line.name for line in panel.series]
     keys = [Key(line.name, line.style, quantity_words(line.name)) for line in panel.series]
@@ -88,7 +97,24 @@ def _curve_figure(panel: Panel, curves: Curves, settings: ReportSettings) -> Fig
         head=("time", *(quantity_words(name) for name in names)),
         rows=_curve_rows(names, curves, settings),
         axis=axis,
+        kind=unit_kind(panel.quantity),
+        kinds=tuple(unit_kind(name) for name in names),
+        set_aside=tuple(
+            _hatched(name, curves, set_aside) for name in names if name in curves.hatched
+        ),
     )
+
+
+def _hatched(name: str, curves: Curves, set_aside: Sequence[SetAside]) -> str:
+    """Which readings are hatched, when, and by which rule."""
+    spans = [
+        f"{clock_text(start_s)}\N{EN DASH}{clock_text(end_s)}"
+        for start_s, end_s in curves.hatched[name]
+    ]
+    more = f" and {len(spans) - _MOST_SPANS} more" if len(spans) > _MOST_SPANS else ""
+    rules = " ".join(one.sentence for one in set_aside if one.channel_name == name)
+    told = f": {rules}" if rules else ""
+    return f"{quantity_words(name)} {', '.join(spans[:_MOST_SPANS])}{more}{told}"
 
 
 def _describe(panel: Panel, curves: Curves, settings: ReportSettings) -> str:
@@ -167,85 +193,6 @@ def _history_figure(key: str, panel: HistoryPanel) -> Figure:
         keys=(),
         head=("test", "observed", "expected", "band from", "band to", "finding"),
         rows=rows,
+        kind=panel.kind,
+        kinds=(panel.kind,) * 4,
     )
-
-
-def drawing_data(
-    summary: VehicleSummary,
-    curves: Curves | None,
-    figures: Sequence[Figure],
-    settings: ReportSettings,
-) -> dict[str, Any]:
-    """All that the page's script draws, as plain JSON values; `figures` are of the curves."""
-    test = summary.latest
-    drawn = None
-    if curves is not None and test is not None:
-        drawn = _drawn(curves, test, figures, settings)
-    return {
-        "curves": drawn,
-        "history": [
-            _drawn_history(f"history-{number}", panel, summary.repairs)
-            for number, panel in enumerate(summary.history, start=1)
-        ],
-    }
-
-
-def _drawn(
-    curves: Curves, test: LatestTest, figures: Sequence[Figure], settings: ReportSettings
-) -> dict[str, Any]:
-    return {
-        "seconds": _short(curves.seconds),
-        "values": {name: _short(values) for name, values in curves.values.items()},
-        "distrusted": curves.distrusted,
-        "stretches": [(stretch.start_s, stretch.end_s) for stretch in test.stretches],
-        "events": [(event.time_s, event.kind_code, event.glyph) for event in test.events],
-        "hasGlyphs": has_glyphs(test),
-        "panels": [
-            _drawn_panel(panel, figure, settings)
-            for panel, figure in zip(panels_of(curves), figures, strict=True)
-        ],
-    }
-
-
-def has_glyphs(test: LatestTest) -> bool:
-    """True when the events are few enough to stand above the first chart as glyphs."""
-    return len(test.events) <= MOST_GLYPHS
-
-
-def _drawn_panel(panel: Panel, figure: Figure, settings: ReportSettings) -> dict[str, Any]:
-    unit = display_unit(panel.quantity, settings)
-    return {
-        "key": panel.key,
-        "height": panel.height_px,
-        "lowest": None if figure.axis is None else figure.axis.lowest,
-        "highest": None if figure.axis is None else figure.axis.highest,
-        "decimals": unit.decimals,
-        "differenceUnit": unit.difference_label,
-        "description": figure.description,
-        "series": [(line.name, line.style) for line in panel.series],
-        "bands": [(band.upper, band.lower) for band in panel.bands],
-    }
-
-
-def _drawn_history(key: str, panel: HistoryPanel, repairs: Sequence[RepairMark]) -> dict[str, Any]:
-    return {
-        "key": key,
-        "description": f"{panel.quantity}, {panel.regime}, over the tests of this vehicle",
-        "points": [
-            {
-                "at": point.tested_at,
-                "observed": point.observed,
-                "expected": point.expected,
-                "low": point.band_low,
-                "high": point.band_high,
-                "outside": point.is_finding,
-            }
-            for point in panel.points
-        ],
-        "repairs": [{"at": repair.performed_on, "words": repair.words} for repair in repairs],
-    }
-
-
-def _short(values: Sequence[float | None]) -> list[float | int | None]:
-    """Whole numbers without a trailing ".0": a tenth of the page's bytes."""
-    return [value if value is None or value % 1 else int(value) for value in values]

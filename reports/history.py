@@ -10,7 +10,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from reports.display import DisplayUnit, display_unit
+from reports.display import DisplayUnit, display_unit, unit_kind
 from reports.wording import quantity_words, regime_words
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ class HistoryPanel:
     quantity: str
     regime: str
     unit: str
+    kind: str
     decimals: int
     points: tuple[HistoryPoint, ...]
 
@@ -87,6 +88,7 @@ def _panel(
         quantity=quantity_words(feature),
         regime=regime_words(regime),
         unit=unit.label,
+        kind=unit_kind(feature),
         decimals=unit.decimals,
         points=tuple(_point(row, unit, _floor(feature)) for row in ordered),
     )

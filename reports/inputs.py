@@ -53,7 +53,10 @@ def vehicle_inputs_hash(vehicle_id: str, ledger: Ledger, content: SiteContent) -
     if samples_hash is None and any(test["test_id"] == latest_id for test in tests):
         return None
     of_vehicle = (ledger.evidence, ledger.residuals, ledger.drifts, ledger.causes, ledger.repairs)
-    of_test = (ledger.windows, ledger.unread, ledger.stories, ledger.events, ledger.trust)
+    of_test = (
+        ledger.windows, ledger.regimes, ledger.unread, ledger.stories,
+        ledger.events, ledger.trust,
+    )  # fmt: skip
     of_log = (ledger.refused_columns, ledger.notices)
     told = [
         code_hash(),

@@ -37,6 +37,7 @@ class Ledger:
     repairs: Rows
     tests: Rows
     windows: Rows
+    regimes: Rows
     unread: Rows
     stories: Rows
     events: Rows
@@ -64,6 +65,7 @@ def open_ledger(content: SiteContent) -> Ledger:
         repairs=rows_by(content.repairs.sort("performed_at", "repair_id"), "vehicle_id"),
         tests=rows_by(content.context.sort("started_at", "test_id"), "vehicle_id"),
         windows=rows_by(content.windows.sort("test_id", "window_number"), "test_id"),
+        regimes=rows_by(content.regimes.sort("test_id", "span_number"), "test_id"),
         unread=rows_by(content.unread.sort("test_id", "reason_code", "channel"), "test_id"),
         stories=rows_by(content.stories.sort("test_id"), "test_id"),
         events=rows_by(content.events.sort("test_id", "time_s", "event_number"), "test_id"),

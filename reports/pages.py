@@ -17,11 +17,14 @@ from markupsafe import Markup
 
 from reports.cautions import CAUTIONS, INDICATION
 from reports.charts import STYLES
-from reports.figures import curve_figures, drawing_data, has_glyphs, history_figures
+from reports.display import unit_choices
+from reports.drawing import drawing_data
+from reports.figures import curve_figures, history_figures
 from reports.wording import EVENT_WORDS, STATES
 
 if TYPE_CHECKING:
     from reports.curves import Curves
+    from reports.figures import Figure
     from reports.fleet import FleetSummary
     from reports.settings import ReportSettings
     from reports.vehicle import LatestTest, VehicleSummary
@@ -70,13 +73,17 @@ def vehicle_parts(
 ) -> dict[str, Any]:
     """What the template of a vehicle's page names."""
     test = summary.latest
-    figures = () if curves is None else curve_figures(curves, settings)
+    figures: tuple[Figure, ...] = ()
+    if curves is not None and test is not None:
+        figures = curve_figures(curves, test.set_aside, settings)
     return {
         "summary": summary,
         "curve_figures": figures,
         "history_figures": history_figures(summary),
         "drawing": script_json(drawing_data(summary, curves, figures, settings)),
         "event_keys": () if test is None else _event_keys(test),
+        "unit_choices": unit_choices(),
+        "last_second": curves.seconds[-1] if curves is not None and curves.seconds else 0,
         "has_set_aside": curves is not None and bool(curves.distrusted),
         "n_samples": 0 if curves is None else curves.n_samples,
         "is_thinned": curves is not None and curves.n_samples > len(curves.seconds),
@@ -92,7 +99,7 @@ def render(name: str, **parts: Any) -> str:
 
 def _event_keys(test: LatestTest) -> tuple[tuple[str, str], ...]:
     """Glyph and words of the kinds of event that the charts mark."""
-    kinds = {event.kind_code for event in test.events} if has_glyphs(test) else set()
+    kinds = {event.kind_code for event in test.events}
     return tuple(key for kind, key in EVENT_WORDS.items() if kind in kinds)
 
 

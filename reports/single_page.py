@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from reports.pages import render, vehicle_parts
-from reports.site import asset_text, charting_bundle
+from reports.site import CHART_TEMPLATES, VEHICLE_SCRIPTS, asset_text, charting_bundle
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,7 +61,7 @@ def verdict_page(
 
 
 def _own_scripts() -> tuple[str, ...]:
-    return (asset_text("chart-templates.js"), asset_text("vehicle.js"))
+    return tuple(asset_text(name) for name in (CHART_TEMPLATES, *VEHICLE_SCRIPTS))
 
 
 def _inside_an_element(script: str) -> str:

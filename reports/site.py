@@ -33,7 +33,9 @@ if TYPE_CHECKING:
 
     from reports.content import SiteContent
 
-ASSETS = ("site.css", "fleet.js", "vehicle.js")
+# in the order in which a page loads them
+VEHICLE_SCRIPTS = ("choice.js", "playback.js", "vehicle.js")
+ASSETS = ("site.css", "fleet.js", *VEHICLE_SCRIPTS)
 CHART_TEMPLATES = "chart-templates.js"
 VEHICLES_AT_A_TIME = 50  # samples of so many tests are held in memory together
 _VEHICLE_FILE = re.compile(r"vehicles/[a-z0-9_-]+\.(html|json)")

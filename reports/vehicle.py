@@ -21,6 +21,7 @@ from reports.display import (
 from reports.evidence import Finding, read_findings
 from reports.findings import Comparison, read_comparison
 from reports.history import HistoryPanel, RepairMark, history_panels
+from reports.regime_band import RegimeSpan, read_regimes
 from reports.retelling import in_display_units
 from reports.stretches import Stretch, read_stretches
 from reports.unassessed import Remark, Unassessed, read_remarks, read_unassessed
@@ -58,6 +59,7 @@ class Event:
 class SetAside:
     """Readings that are not trusted, and why."""
 
+    channel_name: str
     channel: str
     share: str
     sentence: str
@@ -72,6 +74,7 @@ class LatestTest:
     log_path: str
     facts: tuple[tuple[str, str], ...]
     stretches: tuple[Stretch, ...]
+    regimes: tuple[RegimeSpan, ...]
     unread: tuple[Unread, ...]
     notes: tuple[str, ...]
     story: str
@@ -162,6 +165,7 @@ def _latest(
         log_path=test["log_path"] or "",
         facts=_facts(test),
         stretches=stretches,
+        regimes=read_regimes(ledger.regimes.get(test_id, []), settings),
         unread=tuple(read_unread(row, settings) for row in ledger.unread.get(test_id, [])),
         notes=_notes(stretches, ledger.duct_sources.get(test_id)),
         story=_story(ledger.stories.get(test_id, []), settings),
@@ -244,6 +248,7 @@ def _effect(row: Row, settings: ReportSettings) -> str:
 
 def _set_aside(row: Row, settings: ReportSettings) -> SetAside:
     return SetAside(
+        channel_name=row["channel"],
         channel=quantity_words(row["channel"]),
         share=f"{number_text(100 * row['distrusted_share'], 1)}\N{NO-BREAK SPACE}%",
         sentence=in_display_units(row["sentence"] or plain_words(row["rule_code"]), settings),

@@ -1,24 +1,16 @@
-// Draws the charts of a vehicle page from the data in the page, and one reading line
-// through all curves: by pointer, or by arrow keys on a focused chart.
+// Draws the charts of a vehicle page from the data in the page, in the units chosen.
 (function () {
   "use strict";
 
-  const drawing = JSON.parse(document.getElementById("drawing").textContent);
+  const page = window.chillrosterPage;
+  const drawing = page.drawing;
   const templates = window.chillrosterTemplates;
   const look = { ast: true, actions: false, renderer: "svg", defaultStyle: false, tooltip: false };
   const curves = drawing.curves;
-  const lastSecond = curves && curves.seconds.length ? curves.seconds[curves.seconds.length - 1] : 0;
-  const lastMinute = Math.max(lastSecond / 60, 1 / 60);
-  const readers = [];
-  const views = [];
+  let views = [];
 
   function plotOf(key) {
     return document.querySelector('.plot[data-figure="' + CSS.escape(key) + '"]');
-  }
-
-  // what moves air stands in a row of its own: fan and compressor often switch together
-  function isOfAir(kind) {
-    return /^(fan|blower|recirculation)/.test(kind);
   }
 
   // a layer without a single value would have no extent to scale
@@ -27,66 +19,104 @@
     return rows.some((row) => !field || typeof row[field] === "number");
   }
 
-  function embed(key, spec) {
+  async function embed(key, spec) {
     spec.layer = spec.layer.filter((layer) => isDrawable(spec.datasets[layer.data.name], layer));
     const plot = plotOf(key);
-    return vegaEmbed(plot, spec, look).then(({ view }) => views.push({ plot, view }));
+    const { view } = await vegaEmbed(plot, spec, look);
+    views.push({ plot, view });
+    return view;
   }
 
-  function curveSpec(panel, isFirst) {
-    const minutes = curves.seconds.map((second) => second / 60);
-    const column = (name) => curves.values[name] || [];
+  function setParams(spec, values) {
+    for (const param of spec.params) {
+      param.value = values[param.name];
+    }
+  }
+
+  // ---- curves ----
+
+  function linesOf(panel, { seconds, values }) {
+    return panel.series.flatMap(([name, style]) =>
+      (values[name] || []).map((value, i) => ({
+        minute: seconds[i] / 60,
+        value: page.convert(panel.kind, value),
+        name,
+        style,
+      })),
+    );
+  }
+
+  function bandOf(panel) {
+    return panel.bands.flatMap(([upper, lower]) =>
+      curves.seconds.map(function (second, i) {
+        const [high, low] = [upper, lower].map((name) => (curves.values[name] || [])[i]);
+        const isKnown = typeof high === "number" && typeof low === "number";
+        const level = (value) => (isKnown ? page.convert(panel.kind, value) : null);
+        return { minute: second / 60, lower: level(low), upper: level(high) };
+      }),
+    );
+  }
+
+  const minutes = ([from, to]) => ({ from: from / 60, to: to / 60 });
+
+  function curveSpec(panel) {
     const spec = structuredClone(templates.curves);
     spec.height = panel.height;
     spec.description = panel.description;
-    spec.padding = { left: 4, right: 10, bottom: 4, top: isFirst && curves.hasGlyphs ? 28 : 4 };
-    const { lowest, highest } = panel;
-    const params = {
-      last_minute: lastMinute,
-      lowest: lowest,
-      highest: highest,
-      event_opacity: curves.hasGlyphs ? 1 : 0.35, // a cycling car has a hundred
-    };
-    for (const param of spec.params) {
-      param.value = params[param.name];
-    }
-    const events = curves.events.map(([second, kind, glyph]) => ({
-      minute: second / 60,
-      kind: kind,
-      glyph: glyph,
-    }));
-    const glyphs = isFirst && curves.hasGlyphs ? events : [];
+    spec.padding = { left: 4, right: 10, bottom: 4, top: 4 };
+    const [lowest, highest] = [panel.lowest, panel.highest].map((edge) =>
+      page.convert(panel.kind, edge),
+    );
+    setParams(spec, {
+      first_minute: page.span.from / 60,
+      last_minute: page.span.to / 60,
+      lowest,
+      highest,
+      event_opacity: page.isCrowded ? 0.35 : 1, // a cycling car has a hundred
+    });
     const onScale = (value) => Math.min(highest, Math.max(lowest, value));
     spec.datasets = {
-      stretches: curves.stretches.map(([from, to]) => ({ from: from / 60, to: to / 60 })),
-      events: events,
-      fan_glyphs: glyphs.filter(({ kind }) => isOfAir(kind)),
-      compressor_glyphs: glyphs.filter(({ kind }) => !isOfAir(kind)),
-      lines: panel.series.flatMap(([name, style]) =>
-        column(name).map((value, i) => ({ minute: minutes[i], value, name, style })),
-      ),
-      band: panel.bands.flatMap(([upper, lower]) =>
-        minutes.map((minute, i) => {
-          const [high, low] = [column(upper)[i], column(lower)[i]];
-          const isKnown = typeof high === "number" && typeof low === "number";
-          return { minute, lower: isKnown ? low : null, upper: isKnown ? high : null };
-        }),
-      ),
+      stretches: curves.stretches.map(minutes),
+      hatched: panel.series.flatMap(([name]) => (curves.hatched[name] || []).map(minutes)),
+      events: curves.events.map(([second, kind]) => ({ minute: second / 60, kind })),
+      lines: linesOf(panel, curves),
+      overlay: page.overlay ? linesOf(panel, page.overlay) : [],
+      band: bandOf(panel),
       distrusted: panel.series.flatMap(([name]) =>
         (curves.distrusted[name] || []).map(([second, value]) => ({
           minute: second / 60,
-          value: onScale(value), // a reading far off stands crossed at the edge
+          value: onScale(page.convert(panel.kind, value)), // one far off stands at the edge
         })),
       ),
     };
     return spec;
   }
 
+  function curveTable(panel) {
+    const unit = page.unit(panel.kind);
+    const decimals = unit ? unit.decimals : panel.decimals;
+    return panel.rows.map((row) =>
+      panel.series.map(([name]) =>
+        page.number(page.convert(panel.kind, (curves.values[name] || [])[row]), decimals),
+      ),
+    );
+  }
+
+  // ---- history ----
+
+  const LEVELS = ["observed", "expected", "low", "high"];
+
+  function inUnit(kind, row) {
+    const levels = LEVELS.map((name) => [name, page.convert(kind, row[name])]);
+    return { ...row, ...Object.fromEntries(levels) };
+  }
+
   function historySpec(chart) {
     const spec = structuredClone(templates.history);
     spec.description = chart.description;
     spec.padding = { left: 4, right: 10, bottom: 4, top: 16 };
-    spec.datasets = { points: chart.points, repairs: chart.repairs };
+    const points = chart.points.map((point) => inUnit(chart.kind, point));
+    spec.datasets = { points, repairs: chart.repairs };
     const instants = chart.points.map(function ({ at }) {
       const [year, month, date, hours, minutes] = at.split(/[-T:]/).map(Number);
       return { year, month, date, hours, minutes, utc: true };
@@ -97,116 +127,22 @@
     return spec;
   }
 
-  // ---- the reading line ----
-
-  function clock(second) {
-    const whole = Math.round(second);
-    return Math.floor(whole / 60) + ":" + String(whole % 60).padStart(2, "0");
-  }
-
-  function number(value, decimals) {
-    return typeof value === "number" ? value.toFixed(decimals).replace("-", "\u2212") : "";
-  }
-
-  function nearest(second) {
-    const all = curves.seconds;
-    let low = 0;
-    let high = all.length - 1;
-    while (high - low > 1) {
-      const middle = (low + high) >> 1;
-      if (all[middle] <= second) {
-        low = middle;
-      } else {
-        high = middle;
-      }
-    }
-    return second - all[low] <= all[high] - second ? low : high;
-  }
-
-  function addReader(panel) {
-    const plot = plotOf(panel.key);
-    const items = Array.from(plot.closest("figure").querySelectorAll(".keys li"));
-    const line = document.createElement("div");
-    line.className = "reading";
-    plot.append(line);
-    plot.tabIndex = 0;
-    plot.setAttribute("role", "slider");
-    plot.setAttribute("aria-label", plot.closest("figure").querySelector("h3").textContent);
-    plot.setAttribute("aria-valuemin", "0");
-    plot.setAttribute("aria-valuemax", String(Math.round(lastSecond)));
-    plot.setAttribute("aria-valuenow", "0");
-    readers.push({ panel, plot, line, items });
-    plot.addEventListener("pointermove", (event) => readAt(secondAt(plot, event.clientX)));
-    plot.addEventListener("pointerleave", hide);
-    plot.addEventListener("blur", hide);
-    plot.addEventListener("keydown", stepOn);
-  }
-
-  function area(plot) {
-    return plot.querySelector("svg g.root path.background").getBoundingClientRect();
-  }
-
-  function secondAt(plot, clientX) {
-    const box = area(plot);
-    const share = Math.min(1, Math.max(0, (clientX - box.left) / box.width));
-    return share * lastMinute * 60;
-  }
-
-  let current = 0;
-
-  function stepOn(event) {
-    const steps = { ArrowLeft: -1, ArrowRight: 1, PageDown: -20, PageUp: 20 };
-    const ends = { Home: 0, End: curves.seconds.length - 1 };
-    if (event.key in steps) {
-      current += steps[event.key];
-    } else if (event.key in ends) {
-      current = ends[event.key];
-    } else {
-      return;
-    }
-    event.preventDefault();
-    current = Math.min(curves.seconds.length - 1, Math.max(0, current));
-    readAt(curves.seconds[current]);
-  }
-
-  function readAt(second) {
-    current = nearest(second);
-    const at = curves.seconds[current];
-    for (const reader of readers) {
-      show(reader, at);
-    }
-  }
-
-  function show({ panel, plot, line, items }, at) {
-    const box = area(plot);
-    const frame = plot.getBoundingClientRect();
-    line.style.left = box.left - frame.left + (at / 60 / lastMinute) * box.width + "px";
-    line.style.top = box.top - frame.top + "px";
-    line.style.height = box.height + "px";
-    line.dataset.clock = clock(at);
-    line.classList.add("on");
-    const values = panel.series.map(([name]) => (curves.values[name] || [])[current]);
-    const texts = values.map((value) => number(value, panel.decimals));
-    for (const [upper, lower] of panel.bands) {
-      const [high, low] = [upper, lower].map((name) => (curves.values[name] || [])[current]);
-      const isKnown = typeof high === "number" && typeof low === "number";
-      texts.push(isKnown ? number(high - low, panel.decimals) + " " + panel.differenceUnit : "");
-    }
-    items.forEach((item, i) => {
-      item.querySelector(".value").textContent = texts[i];
+  function historyTable(chart) {
+    const unit = page.unit(chart.kind);
+    const decimals = unit ? unit.decimals : chart.decimals;
+    return chart.points.map(function (point) {
+      const levels = inUnit(chart.kind, point);
+      return LEVELS.map((name) => page.number(levels[name], decimals));
     });
-    plot.setAttribute("aria-valuenow", String(Math.round(at)));
-    const told = items.map((item, i) => item.dataset.words + " " + (texts[i] || "not known"));
-    plot.setAttribute("aria-valuetext", clock(at) + ": " + told.join(", "));
   }
 
-  function hide() {
-    for (const { line, items } of readers) {
-      line.classList.remove("on");
-      for (const item of items) {
-        item.querySelector(".value").textContent = "";
-      }
-    }
+  // the table beside a chart, in the units of the chart
+  function fillTable(key, rows) {
+    const body = document.querySelectorAll("#" + CSS.escape(key) + " tbody tr");
+    rows.forEach(function (texts, i) {
+      const cells = body[i].querySelectorAll("td");
+      texts.forEach((text, j) => (cells[j].textContent = text));
+    });
   }
 
   // ---- on paper: charts as wide as the sheet, so that their letters keep their size ----
@@ -241,23 +177,47 @@
   });
 
   async function draw() {
+    views.forEach(({ view }) => view.finalize());
+    views = [];
+    page.readers.length = 0;
     const panels = curves ? curves.panels : [];
     for (const panel of panels) {
       plotOf(panel.key).style.minHeight = panel.height + 24 + "px";
     }
-    for (const [i, panel] of panels.entries()) {
-      await embed(panel.key, curveSpec(panel, i === 0));
-      addReader(panel);
+    for (const panel of panels) {
+      const view = await embed(panel.key, curveSpec(panel));
+      page.addReader(panel, plotOf(panel.key), view);
     }
+    page.fitLanes();
     for (const chart of drawing.history) {
       await embed(chart.key, historySpec(chart));
     }
-    document.documentElement.dataset.drawn = "yes";
-    const aim = location.hash && document.getElementById(location.hash.slice(1));
+  }
+
+  function fillTables() {
+    (curves ? curves.panels : []).forEach((panel) => fillTable(panel.key, curveTable(panel)));
+    drawing.history.forEach((chart) => fillTable(chart.key, historyTable(chart)));
+  }
+
+  // one drawing after the other: a second choice while the first is drawn waits for it
+  let drawn = Promise.resolve();
+  page.redraw = function () {
+    document.documentElement.dataset.drawn = "no";
+    drawn = drawn.then(draw).then(() => (document.documentElement.dataset.drawn = "yes"));
+    return drawn;
+  };
+  page.onUnits(function () {
+    fillTables();
+    page.redraw();
+  });
+
+  page.redraw().then(function () {
+    if (curves) {
+      page.look(page.span.from, page.span.to);
+    }
+    const aim = page.anchor() && document.getElementById(page.anchor());
     if (aim) {
       aim.scrollIntoView();
     }
-  }
-
-  draw();
+  });
 })();

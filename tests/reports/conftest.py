@@ -11,6 +11,10 @@ import os
 import shutil
 
 import pytest
+from page_visits import Visit, samples_of
+from site_content import make_content
+
+from reports.site import write_site
 
 IN_CI = os.environ.get("CI") == "true"
 ARGUMENTS = [
@@ -40,3 +44,25 @@ def browser():
         running = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
         yield running
         running.close()
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pages")
+    write_site(make_content(12, hostile=True, samples=samples_of), folder)
+    return folder
+
+
+@pytest.fixture
+def visit(browser):
+    visits = []
+
+    def start(address, **look):
+        visits.append(Visit(browser, **look))
+        return visits[-1].open(address)
+
+    yield start
+    faults = [fault for one in visits for fault in one.faults]
+    for one in visits:
+        one.page.close()
+    assert faults == []

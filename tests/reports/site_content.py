@@ -11,6 +11,7 @@ from features.catalogue import FEATURES
 from features.channels import SAMPLES
 from features.context import CONTEXT
 from features.events import EVENTS
+from features.regime_spans import REGIMES
 from features.screening import TRUST
 from features.story import STORIES
 from features.unread import UNREAD
@@ -181,6 +182,7 @@ def make_content(count=6, *, hostile=False, settings=None, samples=make_samples)
             STORIES, [{"test_id": test["test_id"], "sentence": STORY} for test in every]
         ),
         windows=_frame(WINDOWS, _windows(cars, tests)),
+        regimes=_frame(REGIMES, [row for test in every for row in _regimes(test)]),
         events=_frame(EVENTS, [row for test in every for row in _events(test)]),
         trust=_frame(TRUST, [_distrusted(test) for test in every[::7]]),
         context=_frame(CONTEXT, every),
@@ -279,6 +281,19 @@ def _notices(cars, tests):
         }
         for state in ("in band", "service")
         for test in _latest_of(cars, tests, state)
+    ]  # fmt: skip
+
+
+def _regimes(test):
+    """Pulled down in two minutes, at full output from then on."""
+    spans = (("pull_down", 0.0, 120.0, "the duct air still falls"),
+             ("saturated", 120.0, 900.0, "the duct air stays above the wish"))  # fmt: skip
+    return [
+        {
+            "test_id": test["test_id"], "span_number": number, "regime": regime,
+            "reason_code": "chosen", "start_s": start_s, "end_s": end_s, "sentence": sentence,
+        }
+        for number, (regime, start_s, end_s, sentence) in enumerate(spans, 1)
     ]  # fmt: skip
 
 

@@ -95,7 +95,7 @@ def test_a_trusted_test_has_no_marks():
 def test_a_channel_that_is_null_throughout_is_not_drawn():
     curves = curves_of(make_samples("t", silent=("low_side_kpa",)))
     assert "low_side_kpa" not in curves.values
-    keys = [figure.key for figure in curve_figures(curves, SETTINGS)]
+    keys = [figure.key for figure in curve_figures(curves, (), SETTINGS)]
     assert "low-side" not in keys
     assert "high-side" in keys
 
@@ -106,14 +106,14 @@ def test_without_clamps_no_panel_repeats_the_pressure():
         "compressor_discharge_c",
     )  # fmt: skip
     curves = curves_of(make_samples("t", silent=pipes))
-    keys = [figure.key for figure in curve_figures(curves, SETTINGS)]
+    keys = [figure.key for figure in curve_figures(curves, (), SETTINGS)]
     assert keys == ["high-side", "low-side", "air", "speeds", "commands"]
 
 
 def test_the_shaded_distance_names_its_station():
     (suction,) = [
         figure
-        for figure in curve_figures(curves_of(make_samples("t")), SETTINGS)
+        for figure in curve_figures(curves_of(make_samples("t")), (), SETTINGS)
         if figure.key == "suction"
     ]
     assert [key.words for key in suction.keys if key.style == "band"] == [
@@ -122,7 +122,7 @@ def test_the_shaded_distance_names_its_station():
 
 
 def test_descriptions_tell_the_range():
-    high = curve_figures(curves_of(make_samples("t")), SETTINGS)[0]
+    high = curve_figures(curves_of(make_samples("t")), (), SETTINGS)[0]
     # fan at 40: 1500 kPa, at 80: 1500 - 4 * 40 = 1340 kPa, each with a 6 kPa swing
     assert high.description == (
         "High-side pressure (absolute) over 14:59 minutes: "

@@ -9,100 +9,36 @@ from __future__ import annotations
 
 import functools
 import http.server
-import re
 import threading
-from dataclasses import replace
 from importlib import resources
-from pathlib import Path
 
 import polars as pl
 import pytest
+from page_visits import (
+    ARTEFACTS,
+    DISTRUSTED,
+    IN_BAND,
+    NBSP,
+    SERVICE,
+    address_of,
+    curve_paths,
+    shown_vehicles,
+)
 from site_content import HOSTILE_VEHICLE, make_content, make_samples
 
 from reports.display import file_stem
 from reports.site import write_site
 
-NBSP = "\N{NO-BREAK SPACE}"
 pytestmark = pytest.mark.browser
 
-ARTEFACTS = Path(__file__).parents[2] / "test-artefacts"
 SCREENS = [(390, "light"), (1280, "light"), (1280, "dark")]
-SERVICE = f"vehicles/{file_stem('CAR-0002')}.html"
-
-
-def _samples(test_id):
-    """One car with distrusted readings, the others whole."""
-    return make_samples(test_id, stuck_at=600 if test_id.startswith("00000001") else None)
-
-
-@pytest.fixture(scope="session")
-def site(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("pages")
-    write_site(make_content(12, hostile=True, samples=_samples), folder)
-    return folder
-
-
-class Visit:
-    """A page and what it did that it should not: messages, errors, requests."""
-
-    def __init__(self, browser, width=1280, scheme="light"):
-        size = {"width": width, "height": 900}
-        self.page = browser.new_page(viewport=size, color_scheme=scheme)
-        self.faults = []
-        self.page.on("console", lambda message: self.faults.append(message.text))
-        self.page.on("pageerror", lambda error: self.faults.append(str(error)))
-        self.page.on("request", self._note)
-
-    def _note(self, request):
-        if not request.url.startswith(("file:", "data:", "http://127.0.0.1:")):
-            self.faults.append(request.url)
-
-    def open(self, address):
-        self.page.goto(address)
-        if "vehicles/" in address:
-            self.page.wait_for_function("document.documentElement.dataset.drawn === 'yes'")
-        return self.page
-
-
-@pytest.fixture
-def visit(browser):
-    visits = []
-
-    def start(address, **look):
-        visits.append(Visit(browser, **look))
-        return visits[-1].open(address)
-
-    yield start
-    faults = [fault for one in visits for fault in one.faults]
-    for one in visits:
-        one.page.close()
-    assert faults == []
-
-
-def address_of(site, name):
-    return (site / name).as_uri()
-
-
-def shown_vehicles(page):
-    return page.locator("#fleet tbody tr:visible th").all_inner_texts()
-
-
-def curve_paths(page):
-    """The number of drawn points of every line on the page, by figure."""
-    return page.evaluate(
-        """() => Object.fromEntries(Array.from(document.querySelectorAll("figure"), (figure) => [
-            figure.id,
-            Array.from(figure.querySelectorAll(".mark-line path"), (path) =>
-                (path.getAttribute("d") || "").split("L").length)
-        ]))"""
-    )
 
 
 PAGES = {
     "index": "index.html",
     "service": SERVICE,
-    "in-band": f"vehicles/{file_stem('CAR-0000')}.html",
-    "distrusted": f"vehicles/{file_stem('CAR-0001')}.html",
+    "in-band": IN_BAND,
+    "distrusted": DISTRUSTED,
     "hostile": f"vehicles/{file_stem(HOSTILE_VEHICLE)}.html",
 }
 
@@ -128,7 +64,6 @@ def test_charts_are_drawn_with_their_points(visit, site):
     assert len(paths["suction"]) == 3  # dew point, evaporator outlet, compressor suction
     assert paths["low-side"] == [900]  # as many points as the log has rows
     assert page.locator("#suction .mark-area path").count() == 1
-    assert page.locator("#high-side .mark-text text", has_text="▲").count() == 4
     assert page.locator("#history-1 .mark-symbol path").count() == 3
 
 
@@ -145,13 +80,6 @@ def test_a_curve_stands_where_its_numbers_say(visit, site):
     # 40 to 80 % on an axis of 10 to 110 %, widened to at least 100 points, 90 px high
     share = (heights[1] - heights[0]) / 90
     assert 0.25 < share < 0.45
-
-
-def test_distrusted_readings_are_crossed(visit, site):
-    page = visit(address_of(site, PAGES["distrusted"]))
-    assert page.locator("#liquid .mark-text text", has_text="\N{MULTIPLICATION SIGN}").count() > 10
-    whole = visit(address_of(site, PAGES["in-band"]))
-    assert whole.locator("#liquid .mark-text text", has_text="\N{MULTIPLICATION SIGN}").count() == 0
 
 
 def test_dark_mode_changes_the_curves_too(visit, site):
@@ -223,35 +151,6 @@ def test_a_deep_link_opens_on_its_chart(visit, site):
     page = visit(address_of(site, SERVICE) + "#liquid")
     box = page.locator("#liquid").bounding_box()
     assert -2 <= box["y"] <= 450
-
-
-def test_the_reading_line_reads_all_charts(visit, site):
-    page = visit(address_of(site, SERVICE))
-    plot = page.locator('[data-figure="low-side"]')
-    plot.focus()
-    page.keyboard.press("End")
-    page.keyboard.press("Home")
-    for _ in range(3):
-        page.keyboard.press("ArrowRight")
-    # three seconds in: 320 + 8 sin(3/17) = 321.4 kPa; the fan at 40 %
-    assert plot.get_attribute("aria-valuetext") == "0:03: low-side pressure 3.21"
-    values = page.locator("#commands .keys .value").all_inner_texts()
-    assert values == ["40"]
-    # 8.0 + 0.7 sin(3/23) over the dew point of R-134a at 321.4 kPa, 2.6 degC by the
-    # printed table (between 292.8 kPa at 0 degC and 349.7 kPa at 5 degC)
-    superheat = page.locator("#suction .keys li").last.locator(".value").inner_text()
-    assert re.fullmatch(r"5\.[3-7] K", superheat)
-
-
-def test_the_reading_line_follows_the_pointer(visit, site):
-    page = visit(address_of(site, SERVICE))
-    chart = page.locator('[data-figure="low-side"] svg')
-    chart.scroll_into_view_if_needed()
-    box = chart.bounding_box()
-    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 40)
-    assert page.locator(".reading.on").count() == 8
-    page.mouse.move(5, 5)
-    assert page.locator(".reading.on").count() == 0
 
 
 def test_numbers_stand_beside_every_chart(visit, site):
@@ -348,17 +247,6 @@ def test_the_way_to_the_refused_logs_keeps_the_choice(visit, site):
     page.locator("[data-test-intake] a").click()
     assert page.locator("#data-quality").is_visible()
     assert shown_vehicles(page) == ["CAR-0003", "CAR-0009"]
-
-
-def test_a_car_that_switches_all_the_time_has_no_heap_of_marks(visit, tmp_path):
-    content = make_content(1)
-    often = pl.concat([content.events.with_columns(time_s=pl.col("time_s") + 9 * n)
-                       for n in range(7)])  # fmt: skip
-    write_site(replace(content, events=often), tmp_path)
-    page = visit(address_of(tmp_path, f"vehicles/{file_stem('CAR-0000')}.html"))
-    assert page.locator("#high-side .mark-text text", has_text=re.compile("[▲▼]")).count() == 0
-    # 7 events, 7 times
-    assert page.locator(".legend").first.inner_text().count("one of 49 events") == 1
 
 
 def test_the_page_is_complete_without_scripts(browser, site):
