@@ -21,7 +21,7 @@ from models.causes import find_causes, tests_behind
 from models.coverage import covered_features, find_gaps
 from models.diagnostics import diagnostic_frame, learn_diagnostics
 from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
-from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
+from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts, learn_drifts
 from models.family_q_values import add_q_values, known_tests
 from models.flags import add_flags, add_test_ranks, p_values_of_tests
 from models.frozen import Baselines
@@ -80,18 +80,23 @@ def fit(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime)
     """All that the fleet says of what is normal, by what was known at `as_of`."""
     as_of = _in_utc(as_of)
     tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
-    offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
+    # as it is stored, so that judging by what was stored is the same
+    offsets = _rounded(find_instrument_offsets(inputs.soak_biases, tests, settings))
     features = widen_by_offsets(inputs.features, tests, offsets)
     norms = learn_norms(features, tests, settings)
     compared = compare_tests(features, tests, norms, settings)
     plain = pl.concat([residual_frame(part) for part in compared])
     p_values = p_values_of_tests(plain, direction_frame(compared), settings)
+    repairs = _until(inputs.repairs, "performed_at", as_of)
+    residuals = RESIDUALS.conform(plain.select(_residual_columns(plain)))
     return Baselines(
         norms=norms,
         diagnostics=learn_diagnostics(features, tests, settings),
         instrument_offsets=offsets,
         covered=covered_features(plain, tests),
         known_tests=known_tests(p_values, tests),
+        drifts=learn_drifts(_drift_inputs(inputs, residuals, tests, repairs), settings),
+        fitted_at=as_of,
     )
 
 
@@ -145,21 +150,20 @@ def judge(
     )
     latest = latest_tests(past, _with_adverse_z(residuals), gaps, watch_z=settings.watch_z)
     judged = RESIDUALS.conform(residuals.select(_residual_columns(residuals)))
-    drifting = find_drifts(
-        DriftInputs(judged, tests.select(TESTS_LOOKED_AT), repairs, inputs.vehicles, inputs.models),
-        settings,
-        as_of,
-    )
+    visited = _drift_inputs(inputs, judged, tests, repairs)
+    drifting = find_drifts(visited, settings, as_of, baselines.drifts)
     evidence = _behind_the_states(found, past, settings)
     counted = in_force(inputs.dispositions, as_of)
     states = state_frame(past, latest, settings, as_of)
     behind = tests_behind(states, past, settings.recent_tests)
     diagnostics = diagnostic_frame(features, tests, baselines.diagnostics, settings)
+    version = pl.lit(baselines.version, pl.Int32).alias("baseline_version")
+    states = add_handling(states, evidence, counted, repairs, as_of)
     return Assessed(
-        baselines=_rounded(baseline_frame(baselines.norms, settings)),
-        residuals=_rounded(judged),
-        assessments=_rounded(assessments),
-        states=_rounded(add_handling(states, evidence, counted, repairs, as_of)),
+        baselines=baseline_frame(baselines.norms, settings).with_columns(version),
+        residuals=_rounded(judged.with_columns(version)),
+        assessments=_rounded(assessments.with_columns(version)),
+        states=_rounded(states.with_columns(version)),
         evidence=_rounded(evidence),
         drifts=_rounded(drifting.drifts),
         leaks=_rounded(drifting.leaks),
@@ -167,6 +171,16 @@ def judge(
         instrument_offsets=_rounded(offsets),
         causes=_rounded(find_causes(behind, judged, diagnostics, tests)),
     )
+
+
+def _drift_inputs(
+    inputs: AssessmentInputs,
+    residuals: pl.DataFrame,
+    tests: pl.DataFrame,
+    repairs: pl.DataFrame,
+) -> DriftInputs:
+    looked_at = tests.select(TESTS_LOOKED_AT)
+    return DriftInputs(residuals, looked_at, repairs, inputs.vehicles, inputs.models)
 
 
 def _in_utc(as_of: datetime) -> datetime:

@@ -10,7 +10,7 @@ not the prior alone, say so. Does not belong here: which visits count (`visits`)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,17 +24,18 @@ from models.drift_sentences import (
 )
 from models.drift_series import CONFIDENCE, add_crossings, add_trends, listed, series_frame
 from models.drift_tables import DRIFTS, Outlook
+from models.family_q_values import among_known
 from models.hinge import HingeVisits, hinge_laws
 from models.leak_frame import leak_frame
 from models.leak_priors import PUBLISHED
 from models.leaks import fillings, learn_priors, weighed_services
-from models.multiplicity import adjusted_within
-from models.visits import SERIES, after_years, visit_frame, years_between
+from models.visits import SERIES, after_years, learn_noise, visit_frame, years_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
 
+    from models.conditions import Array
     from models.leak_priors import LeakPrior
     from models.settings import AssessmentSettings
 
@@ -73,26 +74,78 @@ class Drifts:
     leaks: pl.DataFrame
 
 
-def find_drifts(inputs: DriftInputs, settings: AssessmentSettings, as_of: datetime) -> Drifts:
-    """The drift of every quantity of every car, and what is known of leaks."""
-    repairs = _with(inputs.repairs, charged_g=pl.Float64(), recovered_g=pl.Float64())
-    vehicles = _with(inputs.vehicles, in_service_date=pl.Date())
-    models = _with(inputs.models, charge_g=pl.Float64())
-    services = weighed_services(repairs, models, vehicles)
-    dated = inputs.residuals.filter(pl.col("feature").is_in(SUBCOOLING)).join(
-        inputs.tests.select("test_id", pl.col("started_at").alias("tested_at")), on="test_id"
+@dataclass(frozen=True)
+class DriftNorm:
+    """What a fleet says of drift: how visits scatter, what services teach, whose lines stand out.
+
+    `noise` as from `visits.learn_noise`, `priors` as from `leaks.learn_priors`; `p_values` of
+    all lines of the fleet, ascending.
+    """
+
+    noise: pl.DataFrame
+    priors: Mapping[tuple[str, str, str], LeakPrior]
+    p_values: Array
+
+
+def learn_drifts(inputs: DriftInputs, settings: AssessmentSettings) -> DriftNorm:
+    """What the fleet says of drift, of any of its cars."""
+    known = _known(inputs)
+    services = weighed_services(known.repairs, known.models, known.vehicles)
+    dated = known.residuals.filter(pl.col("feature").is_in(SUBCOOLING)).join(
+        known.tests.select("test_id", pl.col("started_at").alias("tested_at")), on="test_id"
     )
-    priors = learn_priors(services, dated, settings)
-    visits = visit_frame(inputs.residuals, inputs.tests, repairs, settings)
-    series = series_frame(visits, fillings(repairs, models, vehicles), settings)
-    enough = series.filter("is_enough").partition_by("n_visits") if series.height else []
-    parts = [_looked_at(part, priors) for part in enough]
+    noise = learn_noise(known.residuals, known.tests, known.repairs, settings)
+    lines = [_lines(part) for part in _enough(_series(known, noise, settings))]
+    p_values = [line["p_value"].drop_nulls().to_numpy() for line in lines if "p_value" in line]
+    return DriftNorm(
+        noise,
+        learn_priors(services, dated, settings),
+        np.sort(np.concatenate([np.empty(0), *p_values])),
+    )
+
+
+def find_drifts(
+    inputs: DriftInputs,
+    settings: AssessmentSettings,
+    as_of: datetime,
+    norm: DriftNorm | None = None,
+) -> Drifts:
+    """The drift of every quantity of every car, and what is known of leaks.
+
+    Without a `norm` it is learned of these inputs.
+    """
+    known = _known(inputs)
+    norm = norm or learn_drifts(known, settings)
+    services = weighed_services(known.repairs, known.models, known.vehicles)
+    series = _series(known, norm.noise, settings)
+    parts = [_looked_at(part, norm.priors) for part in _enough(series)]
     found = pl.concat([*parts, series.filter(~pl.col("is_enough"))], how="diagonal_relaxed")
-    found = _with_outlook(_with_q_values(_complete(found)), settings, as_of)
+    found = _with_outlook(_with_q_values(_complete(found), norm.p_values), settings, as_of)
     return Drifts(
         DRIFTS.conform(_worded(found, settings, as_of).select(list(DRIFTS.schema))),
         leak_frame(services, found, settings),
     )
+
+
+def _known(inputs: DriftInputs) -> DriftInputs:
+    """The inputs with all columns that are looked at."""
+    return replace(
+        inputs,
+        repairs=_with(inputs.repairs, charged_g=pl.Float64(), recovered_g=pl.Float64()),
+        vehicles=_with(inputs.vehicles, in_service_date=pl.Date()),
+        models=_with(inputs.models, charge_g=pl.Float64()),
+    )
+
+
+def _series(inputs: DriftInputs, noise: pl.DataFrame, settings: AssessmentSettings) -> pl.DataFrame:
+    visits = visit_frame(inputs.residuals, inputs.tests, inputs.repairs, settings, noise)
+    filled = fillings(inputs.repairs, inputs.models, inputs.vehicles)
+    return series_frame(visits, filled, settings)
+
+
+def _enough(series: pl.DataFrame) -> list[pl.DataFrame]:
+    """The series with enough visits, those of equally many together."""
+    return series.filter("is_enough").partition_by("n_visits") if series.height else []
 
 
 def _with(frame: pl.DataFrame, **columns: pl.DataType) -> pl.DataFrame:
@@ -213,12 +266,20 @@ def _add_hinges(part: pl.DataFrame, prior: LeakPrior) -> pl.DataFrame:
     )
 
 
-def _with_q_values(found: pl.DataFrame) -> pl.DataFrame:
-    """The false discovery rate of every line over the fleet."""
-    known = found.with_row_index("row").filter(pl.col("p_value").is_not_null())
-    p_values = known["p_value"].to_numpy()
-    q_values = adjusted_within(p_values, np.zeros(p_values.size, dtype=np.int64))
-    rated = known.select("row", pl.Series("q_value", q_values, pl.Float64))
+def _lines(part: pl.DataFrame) -> pl.DataFrame:
+    """Series of equally many visits held against a line, where they are."""
+    trends = add_trends(part)
+    return add_crossings(trends.filter(pl.col("is_residual") & pl.col("band").is_not_null()))
+
+
+def _with_q_values(found: pl.DataFrame, known: Array) -> pl.DataFrame:
+    """The false discovery rate of every line, asked among the known lines and itself."""
+    lines = found.with_row_index("row").filter(pl.col("p_value").is_not_null())
+    p_values = lines["p_value"].to_numpy()
+    at = np.minimum(np.searchsorted(known, p_values), max(known.size - 1, 0))
+    is_known = known[at] == p_values if known.size else np.zeros(p_values.size, dtype=bool)
+    q_values = among_known(p_values, np.where(is_known, p_values, np.nan), known)
+    rated = lines.select("row", pl.Series("q_value", q_values, pl.Float64))
     return found.with_row_index("row").join(rated, on="row", how="left").drop("row")
 
 

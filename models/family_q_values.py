@@ -73,7 +73,7 @@ def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) 
     q = np.full(p.size, np.nan)
     for rank, members in _families(known).items():
         rows = np.flatnonzero(family == rank)
-        q[rows] = _among(p[rows], own[rows], members)
+        q[rows] = among_known(p[rows], own[rows], members)
     alone = np.isnan(q)
     q[alone] = p[alone]
     return tests.with_columns(pl.Series("q_value", q, pl.Float64))
@@ -86,8 +86,16 @@ def _families(known: pl.DataFrame) -> Mapping[int, Array]:
     return families if LATEST in families else {LATEST: np.empty(0), **families}
 
 
-def _among(p: Array, own: Array, members: Array) -> Array:
-    """Each p adjusted in the place of its own car's in the family; NaN in `own`: it has none."""
+def among_known(p: Array, own: Array, members: Array) -> Array:
+    """Each p adjusted among the members of a family and itself.
+
+    Parameters
+    ----------
+    p : (n,)
+    own : (n,)
+        The member in whose place each stands, NaN where it joins them all.
+    members : (m,), ascending
+    """
     whole = adjusted_within(members, np.zeros(members.size, dtype=np.int64))
     place = np.minimum(np.searchsorted(members, p), max(members.size - 1, 0))
     is_as_known = p == own

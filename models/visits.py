@@ -37,6 +37,7 @@ def visit_frame(
     tests: pl.DataFrame,
     repairs: pl.DataFrame,
     settings: AssessmentSettings,
+    noise: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """One row per series and day: time, level, noise of the fleet, why the series begins.
 
@@ -48,6 +49,8 @@ def visit_frame(
         test_id, vehicle_id, started_at, purpose, repair_id, instrument_id.
     repairs : frame
         repair_id, vehicle_id, performed_at, action; none later than the judgement.
+    noise : frame
+        As from `learn_noise`; None learns it of these residuals.
 
     Returns
     -------
@@ -58,12 +61,28 @@ def visit_frame(
     """
     since = _tests_since_repair(tests, repairs)
     visits = _visits(residuals, since, settings.least_visits)
-    visits = visits.join(_noise(visits), on=["feature", "regime"], how="left")
+    known = _noise(visits) if noise is None else noise
+    visits = visits.join(known, on=["feature", "regime"], how="left")
     visits = visits.with_columns(
         pl.coalesce("noise", "spread", "uncertainty"),
         pl.col("noise_freedom").fill_null(1.0),
     )
     return _since_instrument(visits)
+
+
+def learn_noise(
+    residuals: pl.DataFrame,
+    tests: pl.DataFrame,
+    repairs: pl.DataFrame,
+    settings: AssessmentSettings,
+) -> pl.DataFrame:
+    """What a fleet says of how much a car that stays the same differs between visits.
+
+    Parameters as in `visit_frame`. Columns feature, regime, noise, noise_freedom.
+    """
+    since = _tests_since_repair(tests, repairs)
+    found = _noise(_visits(residuals, since, settings.least_visits))
+    return found.sort("feature", "regime")
 
 
 def _tests_since_repair(tests: pl.DataFrame, repairs: pl.DataFrame) -> pl.DataFrame:

@@ -14,12 +14,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_baselines import baselines
 from pipeline.cli_disposition import disposition
 from pipeline.cli_score import score
 from pipeline.cli_verdict import verdict
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
     DebugOption,
+    RefitOption,
     StrictOption,
     WorkspaceOption,
 )
@@ -177,11 +179,13 @@ def ingest(
 def assess(
     workspace: WorkspaceOption = HERE,
     clock: ClockOption = None,
+    refit: RefitOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Compare every car with its own kind, from the features stored."""
     with failures_told(debug):
-        _tell_store(_update(_workspace(workspace), _order("assess", clock, debug)))
+        order = _order("assess", clock, debug, is_refit=refit)
+        _tell_store(_update(_workspace(workspace), order))
 
 
 @app.command()
@@ -199,13 +203,14 @@ def report(
 def run(
     workspace: WorkspaceOption = HERE,
     clock: ClockOption = None,
+    refit: RefitOption = False,
     strict: StrictOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Ingest, assess and report; does only what changed."""
     with failures_told(debug):
         place = _workspace(workspace)
-        order = _order("run", clock, debug)
+        order = _order("run", clock, debug, is_refit=refit)
         summary = _update(place, order)
         _tell_store(summary)
         _write_site(place, order.clock)
@@ -277,6 +282,7 @@ def export(
         say(f"{summary.text} Folder: {folder.resolve()}")
 
 
+app.command()(baselines)
 app.command()(verdict)
 app.command()(disposition)
 app.command()(score)
@@ -302,7 +308,7 @@ def _log_file(file: Path, workspace: Path) -> Path:
     raise typer.BadParameter(f"there is no file {file}, nor {workspace / 'logs' / file}")
 
 
-def _order(command: str, clock: datetime | None, debug: bool) -> Order:
+def _order(command: str, clock: datetime | None, debug: bool, *, is_refit: bool = False) -> Order:
     from pipeline.run import Order
 
     return Order(
@@ -311,6 +317,7 @@ def _order(command: str, clock: datetime | None, debug: bool) -> Order:
         does_ingest=command != "assess",
         does_assess=command != "ingest",
         is_debugging=debug,
+        is_refit=is_refit,
     )
 
 

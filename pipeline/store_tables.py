@@ -25,6 +25,7 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
+from models.frozen_tables import BASELINE_VERSIONS, IN_FORCE
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -129,15 +130,17 @@ PER_TEST_TABLES = (
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
-    INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
-    DISPOSITION_PRECISION, CAUSES,
+    RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS, DISPOSITION_PRECISION, CAUSES,
 )  # fmt: skip
+# What stands from one fit of the baselines to the next.
+BASELINE_TABLES = (BASELINE_VERSIONS, BASELINES, INSTRUMENT_OFFSETS, *IN_FORCE)
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
+    *BASELINE_TABLES,
     *ASSESSMENT_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
