@@ -16,18 +16,28 @@ import polars as pl
 
 from features.regimes import WHOLE_TEST, Regime
 from models.assessments import rows_by
+from models.causes_found import NOTHING_FOUND
 from models.causes_likelihood import SEVERITIES, TEMPER, fit, log_student
 from models.causes_next import FULL_LOAD, Left, next_measurement
-from models.causes_priors import prior
+from models.causes_priors import priors as prior_shares
 from models.causes_table import CAUSES
-from models.causes_words import Reading, against, agrees, cause_words, in_favour, paragraph
+from models.causes_words import (
+    Reading,
+    against,
+    agrees,
+    cause_words,
+    found_before,
+    in_favour,
+    paragraph,
+)
 from models.fault_signs import LIMIT, REGULATING
 from models.fault_signs_numbers import LEAST_EFFECTS, NONE, QUANTITIES, shapes
 from models.fault_signs_sensors import SENSOR_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
+    from models.causes_found import Found
     from models.conditions import Array, Mask
     from models.fault_signs_numbers import Shape
     from models.history import History
@@ -64,11 +74,15 @@ class Vector:
 
 @dataclass(frozen=True)
 class Case:
-    """What is known of one car: its vectors, kind (columns of the context) and purpose."""
+    """What is known of one car: its vectors, kind (columns of the context) and purpose.
+
+    `found` is what workshops found on cars of its model and of others.
+    """
 
     vectors: tuple[Vector, ...]
     kind: Kind
     purpose: str | None = None
+    found: Found = NOTHING_FOUND
 
 
 @dataclass(frozen=True)
@@ -120,7 +134,11 @@ def tests_behind(states: pl.DataFrame, past: list[History], recent_tests: int) -
 
 
 def find_causes(
-    looked_at: pl.DataFrame, residuals: pl.DataFrame, diagnostics: pl.DataFrame, tests: pl.DataFrame
+    looked_at: pl.DataFrame,
+    residuals: pl.DataFrame,
+    diagnostics: pl.DataFrame,
+    tests: pl.DataFrame,
+    found: Mapping[str, Found] | None = None,
 ) -> pl.DataFrame:
     """The CAUSES of every car looked at.
 
@@ -134,12 +152,14 @@ def find_causes(
         As from `diagnostics.diagnostic_frame`.
     tests : frame
         CONTEXT.
+    found : mapping
+        By model, what workshops found, as from `causes_found.found_causes`.
     """
-    cars = list(_cars(looked_at, residuals, diagnostics, tests))
+    cars = list(_cars(looked_at, residuals, diagnostics, tests, found or {}))
     rows: list[dict[str, object]] = []
     for car, diagnosis in zip(cars, diagnose_all([car.case for car in cars]), strict=True):
         named = {"vehicle_id": car.vehicle_id, "test_id": car.test_id}
-        rows += [{**named, **row} for row in cause_rows(diagnosis)]
+        rows += [{**named, **row} for row in cause_rows(diagnosis, car.case.found)]
     return CAUSES.conform(pl.DataFrame(rows, schema=CAUSES.schema))
 
 
@@ -166,7 +186,7 @@ def _diagnosis(case: Case, fits: list[dict[str, Suspect]]) -> Diagnosis:
     fullest = int(np.argmax([_information(vector) for vector in vectors]))
     logs = np.array([[one[c].log_fit for c in common] for one in fits])
     together = logs.sum(axis=0) / np.sqrt(len(fits))
-    priors = np.array([prior(c, case.purpose) for c in common])
+    priors = np.array(prior_shares(common, case.purpose, case.found))
     priors /= priors.sum()
     posterior = np.log(priors) + together
     order = np.lexsort((common, -posterior))
@@ -235,7 +255,7 @@ def _unsaid(suspects: tuple[Suspect, ...], vectors: tuple[Vector, ...]) -> Array
     return total
 
 
-def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
+def cause_rows(diagnosis: Diagnosis, found: Found = NOTHING_FOUND) -> Iterator[dict[str, object]]:
     """Rows of CAUSES without vehicle and test, best first."""
     vector = diagnosis.vector
     readings = [
@@ -268,6 +288,7 @@ def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
                 "fault_severity": suspect.severity,
                 "is_in_set": is_in_set,
                 "is_named": rank == 0 and diagnosis.is_named,
+                "found_before": found_before(suspect.cause, found) or None,
                 "evidence_for": in_favour(suspect.shift, readings),
                 "evidence_against": against(suspect.shift, suspect.scale, readings),
                 "next_measurement": following if is_in_set else None,
@@ -280,12 +301,16 @@ def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
 
 
 def _cars(
-    looked_at: pl.DataFrame, residuals: pl.DataFrame, diagnostics: pl.DataFrame, tests: pl.DataFrame
+    looked_at: pl.DataFrame,
+    residuals: pl.DataFrame,
+    diagnostics: pl.DataFrame,
+    tests: pl.DataFrame,
+    found: Mapping[str, Found],
 ) -> Iterator[_Car]:
     """Every car with something to go by."""
     levels = _mean_deviations(looked_at, residuals, diagnostics)
     latest = dict(looked_at.select("vehicle_id", "test_id").iter_rows())
-    columns = ("test_id", "purpose", *_KIND)
+    columns = ("test_id", "model_id", "purpose", *_KIND)
     behind = tests.select(columns).filter(pl.col("test_id").is_in(list(latest.values())))
     known = {row["test_id"]: row for row in behind.iter_rows(named=True)}
     for car, rows in rows_by(levels, "vehicle_id").items():
@@ -293,7 +318,8 @@ def _cars(
         kind = tuple((name, test[name]) for name in _KIND)
         vectors = tuple(_vectors(rows, str(test["compressor"] or "")))
         if vectors:
-            yield _Car(car, latest[car], Case(vectors, kind, test["purpose"]))
+            before = found.get(test["model_id"], NOTHING_FOUND)
+            yield _Car(car, latest[car], Case(vectors, kind, test["purpose"], before))
 
 
 def _mean_deviations(

@@ -24,7 +24,14 @@ CAUSES = Table(
             "weight of the cause among all considered: prior times likelihood, no chance of being "
             "right",
         ),
-        Column("prior_share", _REAL, "1", "weight before anything was measured"),
+        Column(
+            "prior_share", _REAL, "1",
+            "weight before anything was measured: published shares, moved by what workshops found",
+        ),
+        Column(
+            "found_before", _TEXT, "",
+            "how often workshops found it on cars looked at, in words; null: none was",
+        ),
         Column(
             "fault_severity", _REAL, "1",
             "severity fitted: 1 moves what is marked clear by one effect worth reporting",

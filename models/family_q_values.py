@@ -7,13 +7,13 @@ itself: a test that was known in the family where it was counted, a later one am
 latest tests. So no test moves the q value of another car. Does not belong here: p-values
 (`flags`), the adjustment itself (`multiplicity`).
 
-Why this holds the false discovery rate: for the tests known, it is Benjamini-Hochberg over
+What that does to the false discovery rate: for the tests known, it is Benjamini-Hochberg over
 the family as a whole. A later healthy test is called out when p <= q R / m, with R the
-rejections of the family that it joins, of m tests; its p-value does not depend on the others,
-so that happens with chance at most q E[R] / m, and of as many later tests as the family holds
-at most q E[R] false ones stand beside E[R] found of the same fleet (the fixed threshold of
-Storey, J. R. Statist. Soc. B 64 (2002) 479, from memory). Without any rejection R = 1, which
-is Bonferroni over the family.
+rejections of the family of m tests that it joins; its p-value does not depend on the others, so
+that happens with chance q E[R] / m: the fixed threshold of Storey (J. R. Statist. Soc. B 64
+(2002) 479, from memory), and of the same fleet as many are found as of the tests known. In a
+fleet without any fault R is 1, which is Bonferroni over the family; there k later tests add
+q k / m to the chance q of a false flag, which `refit_growth` bounds: k / m is never more.
 """
 
 from __future__ import annotations

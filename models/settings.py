@@ -150,7 +150,7 @@ class AssessmentSettings(BaseModel):
         ),
     )
     refit_growth: float = Field(
-        default=0.5,
+        default=0.2,
         ge=0.0,
         description=(
             "They are fitted anew before that when more tests than this share of those fitted "

@@ -160,10 +160,12 @@ def _of_car(store: Warehouse, asked: AskedLog) -> AssessmentInputs:
     context = store.read_where("context", "vehicle_id", [vehicle_id])
     context = context.filter(~pl.col("test_id").is_in(same))
     mine = pl.col("vehicle_id") == vehicle_id
+    # what was found on other cars speaks of causes too
+    told_of = registry.dispositions["vehicle_id"].to_list()
     return AssessmentInputs(
         features=store.read_where("features", "test_id", context["test_id"].to_list()),
         context=context,
-        vehicles=registry.vehicles.filter(mine),
+        vehicles=registry.vehicles.filter(mine | pl.col("vehicle_id").is_in(told_of)),
         models=registry.models,
         repairs=registry.repairs.filter(mine),
         dispositions=registry.dispositions,

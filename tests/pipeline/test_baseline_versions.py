@@ -176,8 +176,8 @@ def reason(last=LAST, *, is_ordered=False, days=1.0, **other):
         ({"days": 6.9}, None),
         ({"days": 70.0, "tests_hash": "h"}, None),
         ({"days": -1.0}, RefitReason.CLOCK),
-        ({"tests": TESTS | {f"u{n}": "a" for n in range(5)}}, None),
-        ({"tests": TESTS | {f"u{n}": "a" for n in range(6)}}, RefitReason.GROWN),
+        ({"tests": TESTS | {f"u{n}": "a" for n in range(2)}}, None),
+        ({"tests": TESTS | {f"u{n}": "a" for n in range(3)}}, RefitReason.GROWN),
         ({"tests": dict.fromkeys(TESTS, "read anew")}, RefitReason.GROWN),
     ],
 )
