@@ -25,6 +25,7 @@ _COMPLAINT: dict[str, float] = {
     "air_mixed_warm": 0.07, "compressor_weak": 0.05, "displacement_low": 0.03,
     "displacement_high": 0.02, "feed_restricted": 0.04, "feed_excessive": 0.02,
     "foreign_gas": 0.04, "overcharge": 0.05, "exchanger_fouled": 0.01, "oil_excess": 0.02,
+    "feed_hunting": 0.01,
 }  # fmt: skip
 # Nobody complained: low charge is 8 of the 15 % with something wrong [default, tune on data].
 _SCREENING: dict[str, float] = {**_COMPLAINT, "low_charge": 0.53}

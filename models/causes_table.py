@@ -36,7 +36,10 @@ CAUSES = Table(
             "fault_severity", _REAL, "1",
             "severity fitted: 1 moves what is marked clear by one effect worth reporting",
         ),
-        Column("is_in_set", pl.Boolean(), "", "a third of the best or more: not told apart"),
+        Column(
+            "is_in_set", pl.Boolean(), "",
+            "a twentieth of the best or more, a third for two at once: not ruled out",
+        ),
         Column("is_named", pl.Boolean(), "", "leads all others threefold"),
         Column("evidence_for", _TEXT, "", "deviations that agree, in words"),
         Column("evidence_against", _TEXT, "", "deviations that contradict, in words"),
