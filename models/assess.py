@@ -8,8 +8,8 @@ exist for either. Does not belong here: any statistics of its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import UTC
+from dataclasses import dataclass, field, replace
+from datetime import UTC, timedelta
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -30,6 +30,7 @@ from models.history import History, histories
 from models.instrument_offsets import find_instrument_offsets
 from models.offset_effects import widen_by_offsets
 from models.residuals import compare_tests, direction_frame, learn_norms, residual_frame
+from models.sentences import day
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
 
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from models.settings import AssessmentSettings
+    from models.states import LatestTest
 
 # Enough for any reader, few enough to hide the last bits that another machine may round
 # differently.
@@ -150,6 +152,7 @@ def judge(
         repairs,
     )
     latest = latest_tests(past, _with_adverse_z(residuals), gaps, watch_z=settings.watch_z)
+    latest = _with_next_fit(latest, past, baselines, settings)
     judged = RESIDUALS.conform(residuals.select(_residual_columns(residuals)))
     visited = _drift_inputs(inputs, judged, tests, repairs)
     drifting = find_drifts(visited, settings, as_of, baselines.drifts)
@@ -174,6 +177,26 @@ def judge(
             find_causes(behind, judged, diagnostics, tests, found_causes(counted, inputs.vehicles))
         ),
     )
+
+
+def _with_next_fit(
+    latest: dict[str, LatestTest],
+    past: list[History],
+    baselines: Baselines,
+    settings: AssessmentSettings,
+) -> dict[str, LatestTest]:
+    """The latest tests; those that the baselines do not know with when they will."""
+    known = set(baselines.known_tests["test_id"].to_list())
+    later = {h.vehicle_id for h in past if h.tests and h.tests[-1].test_id not in known}
+    due = baselines.fitted_at + timedelta(days=settings.refit_days)
+    sentence = (
+        f" This test came after the baselines were fitted on {day(baselines.fitted_at)}; they are "
+        f"due to be fitted anew from {day(due)} on."
+    )
+    return {
+        car: replace(test, next_fit=sentence) if car in later else test
+        for car, test in latest.items()
+    }
 
 
 def _drift_inputs(

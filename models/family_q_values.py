@@ -38,12 +38,13 @@ KNOWN_TESTS: dict[str, pl.DataType] = {
 
 
 def known_tests(tests: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
-    """The tests of a fleet as families: KNOWN_TESTS in order of test.
+    """All tests of a fleet, in order of test; the p-value is null where nothing was judged.
 
     `tests` as from `flags.p_values_of_tests`, `ranks` as from `flags.add_test_ranks`.
     """
     of_tests = ranks.select("test_id", "vehicle_id", "age_rank")
-    return tests.join(of_tests, on="test_id").select(*KNOWN_TESTS).sort("test_id")
+    p_values = tests.select("test_id", "p_value")
+    return of_tests.join(p_values, on="test_id", how="left").select(*KNOWN_TESTS).sort("test_id")
 
 
 def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
@@ -81,7 +82,8 @@ def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) 
 
 def _families(known: pl.DataFrame) -> Mapping[int, Array]:
     """The p-values of each family, ascending."""
-    ordered = known.sort("age_rank", "p_value").partition_by("age_rank", as_dict=True)
+    judged = known.filter(pl.col("p_value").is_not_null())
+    ordered = judged.sort("age_rank", "p_value").partition_by("age_rank", as_dict=True)
     families = {int(rank): frame["p_value"].to_numpy() for (rank,), frame in ordered.items()}
     return families if LATEST in families else {LATEST: np.empty(0), **families}
 

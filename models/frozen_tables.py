@@ -66,14 +66,19 @@ BASELINE_CARS = Table(
 
 BASELINE_TESTS = Table(
     "baseline_tests",
-    "one row per test that the version in force was fitted to and that could be judged",
+    "one row per test that the version in force knows",
     ("test_id",),
     (
         VERSION,
         Column("test_id", _TEXT, "", "the test"),
         Column("vehicle_id", _TEXT, "", "the vehicle"),
         Column("age_rank", pl.Int64(), "1", "1 was the latest test of its car, 2 the one before"),
-        Column("p_value", pl.Float64(), "1", "its p-value then, which later tests stand beside"),
+        Column(
+            "p_value",
+            pl.Float64(),
+            "1",
+            "its p-value then, which later tests stand beside; null: not judged",
+        ),
     ),
 )
 

@@ -115,5 +115,7 @@ def test_a_model_that_came_later_gets_no_verdict(inputs):
     baselines = fit(inputs, SETTINGS, AS_OF)
     judged = judge(later, baselines, SETTINGS, AS_OF)
     assert judged.states["state"].to_list() == ["no verdict"]
+    # fitted on 1 August, due a week later
+    assert "due to be fitted anew from 8 August 2026 on." in judged.states["reason"].item()
     assert set(judged.residuals["reason_code"].drop_nulls()) >= {"baseline_too_small"}
     assert judged.residuals["p_value"].null_count() == judged.residuals.height
