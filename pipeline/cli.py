@@ -16,6 +16,7 @@ import typer
 
 from pipeline.cli_baselines import baselines
 from pipeline.cli_disposition import disposition
+from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
 from pipeline.cli_verdict import verdict
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
@@ -286,6 +287,7 @@ app.command()(baselines)
 app.command()(verdict)
 app.command()(disposition)
 app.command()(score)
+app.command()(recurrence)
 
 
 def main() -> None:

@@ -98,13 +98,14 @@ def export(
     progress.begin("Writing tables", len(wanted))
     n_rows = n_guarded = 0
     for name in wanted:
-        rows, guarded_cells = _write(store.read(name), folder / f"{name}.{kind}", kind)
+        rows, guarded_cells = write_table(store.read(name), folder / f"{name}.{kind}", kind)
         n_rows, n_guarded = n_rows + rows, n_guarded + guarded_cells
         progress.advance()
     return ExportSummary(len(wanted), n_rows, n_guarded)
 
 
-def _write(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
+def write_table(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
+    """Write one frame as a file; gives its rows and the cells made plain text."""
     unfinished = path.with_name(path.name + ".unfinished")
     count = 0
     try:

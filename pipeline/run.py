@@ -7,7 +7,7 @@ Takes a workspace and what is asked for, gives a summary. Readers (`report`, `ex
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from typing import TYPE_CHECKING
 
@@ -188,9 +188,13 @@ def _assess(
 ) -> AssessSummary:
     # an ingest alone needs no statistics
     from pipeline.assess import assess  # noqa: PLC0415
+    from pipeline.recurrence_step import update_recurrences  # noqa: PLC0415
     from pipeline.standing import Task  # noqa: PLC0415
 
-    return assess(store, Task(workspace, inputs.settings, order.clock, order.is_refit), progress)
+    task = Task(workspace, inputs.settings, order.clock, order.is_refit)
+    judged = assess(store, task, progress)
+    n_rows = update_recurrences(store, inputs.settings.recurrence, order.clock, progress)
+    return replace(judged, n_rows_written=judged.n_rows_written + n_rows)
 
 
 def open_published(workspace: Workspace, settings: Settings) -> Warehouse:

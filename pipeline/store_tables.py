@@ -26,6 +26,7 @@ from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
 from models.frozen_tables import BASELINE_VERSIONS, IN_FORCE
+from models.recurrence.recurrence_tables import RECURRENCE_TABLES
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -142,6 +143,7 @@ STORE_TABLES: tuple[Table, ...] = (
     *PER_TEST_TABLES,
     *BASELINE_TABLES,
     *ASSESSMENT_TABLES,
+    *RECURRENCE_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
 )
