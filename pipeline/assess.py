@@ -32,7 +32,7 @@ _REASONS_OF_DATA = (
     RefitReason.ORDERED, RefitReason.GROWN, RefitReason.OLD, RefitReason.CLOCK,
 )  # fmt: skip
 # The fact under which the store notes what its judgement was made from.
-_FACT = "assessment_inputs"
+FACT = "assessment_inputs"
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
     standing = standing_baselines(store, inputs, task)
     made_from = _inputs_hash(store, inputs, task, standing)
     n_rows, changed = 0, STATE_CHANGES.empty()
-    if store.fact(_FACT) != made_from or standing.replacements:
+    if store.fact(FACT) != made_from or standing.replacements:
         baselines = standing.baselines or read_baselines(store)
         assessed = judge(inputs, baselines, task.settings.assessment, task.clock)
         noted = _state_inputs(store, inputs, assessed, task)
@@ -79,7 +79,7 @@ def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
         otherwise = _by_earlier(store, inputs, task, standing)
         changed = changes(before, noted, number, task.clock, otherwise)
         replacements = [*standing.replacements, *_judgement(store, assessed, noted, changed)]
-        n_rows = store.replace(replacements, {_FACT: made_from})
+        n_rows = store.replace(replacements, {FACT: made_from})
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed, standing)
 

@@ -190,10 +190,12 @@ def _assess(
     from pipeline.assess import assess  # noqa: PLC0415
     from pipeline.recurrence_step import update_recurrences  # noqa: PLC0415
     from pipeline.standing import Task  # noqa: PLC0415
+    from pipeline.warn import update_warnings  # noqa: PLC0415
 
     task = Task(workspace, inputs.settings, order.clock, order.is_refit)
     judged = assess(store, task, progress)
     n_rows = update_recurrences(store, inputs.settings.recurrence, order.clock, progress)
+    n_rows += update_warnings(store, inputs.settings, order.clock, progress)
     return replace(judged, n_rows_written=judged.n_rows_written + n_rows)
 
 

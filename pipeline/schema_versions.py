@@ -23,7 +23,8 @@ SCHEMAS: tuple[str, ...] = (
     "8ca5001e546a4079",
     "d25bc37175cd6058",
     "9e853286f100a2b2",
-    "8432d4dab41fdd05",
+    "2ca85ffca4b61f4f",
+    "b7bf14c520fe4fb0",
 )
 
 

@@ -25,6 +25,12 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
+from models.early_warning_tables import (
+    BATCH_WARNINGS,
+    CLAIM_WARNINGS,
+    FINDING_SHARES,
+    SIGNATURE_CLUSTERS,
+)
 from models.frozen_tables import BASELINE_VERSIONS, IN_FORCE
 from models.recurrence.recurrence_tables import RECURRENCE_TABLES
 from models.tables import (
@@ -135,6 +141,8 @@ ASSESSMENT_TABLES = (
 )  # fmt: skip
 # What stands from one fit of the baselines to the next.
 BASELINE_TABLES = (BASELINE_VERSIONS, BASELINES, INSTRUMENT_OFFSETS, *IN_FORCE)
+# What is said of groups of cars, not of single ones.
+WARNING_TABLES = (CLAIM_WARNINGS, BATCH_WARNINGS, SIGNATURE_CLUSTERS, FINDING_SHARES)
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
@@ -143,6 +151,7 @@ STORE_TABLES: tuple[Table, ...] = (
     *PER_TEST_TABLES,
     *BASELINE_TABLES,
     *ASSESSMENT_TABLES,
+    *WARNING_TABLES,
     *RECURRENCE_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
