@@ -18,6 +18,7 @@ from pipeline.cli_disposition import disposition
 from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
 from pipeline.cli_verdict import verdict
+from pipeline.cli_warnings import warnings
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
     DebugOption,
@@ -280,6 +281,7 @@ def export(
 
 app.command()(verdict)
 app.command()(disposition)
+app.command()(warnings)
 app.command()(score)
 app.command()(recurrence)
 

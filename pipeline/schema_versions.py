@@ -23,6 +23,7 @@ SCHEMAS: tuple[str, ...] = (
     "8ca5001e546a4079",
     "d25bc37175cd6058",
     "9e853286f100a2b2",
+    "2ca85ffca4b61f4f",
 )
 
 
