@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from models.repair_settings import RepairSettings
+
 
 class AssessmentSettings(BaseModel):
     """Everything about the judgement of a fleet that its owner may change."""
@@ -169,4 +171,8 @@ class AssessmentSettings(BaseModel):
     )
     instrument_offset_kpa: float = Field(
         default=25.0, gt=0.0, description="The same for a gauge against the other gauge, kPa."
+    )
+    repairs: RepairSettings = Field(
+        default_factory=RepairSettings,
+        description="How repairs are followed up, and shops and parts compared.",
     )

@@ -25,6 +25,13 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
+from models.repair_tables import (
+    PARTS,
+    REFRIGERANT_REGISTER,
+    REPAIR_OUTCOMES,
+    REPLACEMENTS,
+    SHOPS,
+)
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -130,7 +137,8 @@ PER_TEST_TABLES = (
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
     INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
-    DISPOSITION_PRECISION, CAUSES,
+    DISPOSITION_PRECISION, CAUSES, REPAIR_OUTCOMES, SHOPS, PARTS, REPLACEMENTS,
+    REFRIGERANT_REGISTER,
 )  # fmt: skip
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
