@@ -1,8 +1,9 @@
 """The judgement of a fleet as it stood at one instant: the one door of this package.
 
-Takes the per-test features, what is known of each test, and the registry, as frames;
-gives baselines, residuals, assessments, states and evidence. Tests and repairs after
-`as_of` do not exist for it. Does not belong here: any statistics of its own.
+Takes the per-test features, what is known of each test, and the registry, as frames; `fit`
+gives all that the fleet says of what is normal, `judge` by such baselines, fitted now or
+earlier, residuals, assessments, states and evidence. Tests and repairs after `as_of` do not
+exist for either. Does not belong here: any statistics of its own.
 """
 
 from __future__ import annotations
@@ -17,15 +18,17 @@ from features.trust.soak_biases import SOAK_BIASES
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.causes import find_causes, tests_behind
-from models.coverage import find_gaps
-from models.diagnostics import diagnostic_frame
+from models.coverage import covered_features, find_gaps
+from models.diagnostics import diagnostic_frame, learn_diagnostics
 from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
 from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
-from models.flags import add_flags, add_test_ranks
+from models.family_q_values import add_q_values, known_tests
+from models.flags import add_flags, add_test_ranks, p_values_of_tests
+from models.frozen import Baselines
 from models.history import History, histories
 from models.instrument_offsets import find_instrument_offsets
 from models.offset_effects import widen_by_offsets
-from models.residuals import compare_tests, direction_frame, residual_frame
+from models.residuals import compare_tests, direction_frame, learn_norms, residual_frame
 from models.states import latest_tests, state_frame
 from models.tables import RESIDUALS
 
@@ -73,8 +76,27 @@ class Assessed:
     causes: pl.DataFrame
 
 
+def fit(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Baselines:
+    """All that the fleet says of what is normal, by what was known at `as_of`."""
+    as_of = _in_utc(as_of)
+    tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
+    offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
+    features = widen_by_offsets(inputs.features, tests, offsets)
+    norms = learn_norms(features, tests, settings)
+    compared = compare_tests(features, tests, norms, settings)
+    plain = pl.concat([residual_frame(part) for part in compared])
+    p_values = p_values_of_tests(plain, direction_frame(compared), settings)
+    return Baselines(
+        norms=norms,
+        diagnostics=learn_diagnostics(features, tests, settings),
+        instrument_offsets=offsets,
+        covered=covered_features(plain, tests),
+        known_tests=known_tests(p_values, tests),
+    )
+
+
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
-    """The fleet judged by what was known at `as_of`.
+    """The fleet judged by baselines fitted to itself, by what was known at `as_of`.
 
     Parameters
     ----------
@@ -88,16 +110,30 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     ValueError
         `as_of` has no time zone.
     """
-    if as_of.tzinfo is None:
-        raise ValueError("as_of needs a time zone: write datetime(..., tzinfo=UTC)")
-    as_of = as_of.astimezone(UTC)
+    return judge(inputs, fit(inputs, settings, as_of), settings, as_of)
+
+
+def judge(
+    inputs: AssessmentInputs,
+    baselines: Baselines,
+    settings: AssessmentSettings,
+    as_of: datetime,
+) -> Assessed:
+    """The cars of the inputs judged by baselines that stand.
+
+    What is said of a car follows from its own tests and the baselines: other cars may be
+    among the inputs or not. Parameters and errors as in `assess`.
+    """
+    as_of = _in_utc(as_of)
     tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
-    offsets = find_instrument_offsets(inputs.soak_biases, tests, settings)
+    offsets = baselines.instrument_offsets
     features = widen_by_offsets(inputs.features, tests, offsets)
-    compared = compare_tests(features, tests, settings)
+    compared = compare_tests(features, tests, baselines.norms, settings)
     plain = pl.concat([residual_frame(part) for part in compared])
-    residuals, test_q = add_flags(plain, direction_frame(compared), tests, settings)
-    gaps = find_gaps(residuals, tests)
+    p_values = p_values_of_tests(plain, direction_frame(compared), settings)
+    test_q = add_q_values(p_values, tests, baselines.known_tests)
+    residuals = add_flags(plain, test_q, tests, settings)
+    gaps = find_gaps(residuals, tests, baselines.covered)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)
     repairs = _until(inputs.repairs, "performed_at", as_of)
@@ -118,9 +154,9 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     counted = in_force(inputs.dispositions, as_of)
     states = state_frame(past, latest, settings, as_of)
     behind = tests_behind(states, past, settings.recent_tests)
-    diagnostics = diagnostic_frame(features, tests, settings)
+    diagnostics = diagnostic_frame(features, tests, baselines.diagnostics, settings)
     return Assessed(
-        baselines=_rounded(baseline_frame(compared, settings)),
+        baselines=_rounded(baseline_frame(baselines.norms, settings)),
         residuals=_rounded(judged),
         assessments=_rounded(assessments),
         states=_rounded(add_handling(states, evidence, counted, repairs, as_of)),
@@ -131,6 +167,12 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
         instrument_offsets=_rounded(offsets),
         causes=_rounded(find_causes(behind, judged, diagnostics, tests)),
     )
+
+
+def _in_utc(as_of: datetime) -> datetime:
+    if as_of.tzinfo is None:
+        raise ValueError("as_of needs a time zone: write datetime(..., tzinfo=UTC)")
+    return as_of.astimezone(UTC)
 
 
 def _residual_columns(residuals: pl.DataFrame) -> list[str]:

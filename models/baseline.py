@@ -76,13 +76,12 @@ class Expectation:
 class Fits:
     """The fits of one basis: every array leads with (folds + 1, features).
 
-    The last fold holds nobody out and is what is published. `shares` are the weights of
-    the model intercepts in an expected value, `lowest` and `highest` the conditions seen.
+    The last fold holds nobody out: it is what is published, and what cars are judged by that
+    had no part in the fit. `shares` are the weights of the model intercepts in an expected
+    value, `lowest` and `highest` the conditions seen.
     """
 
     basis: Basis
-    rows: Numbers
-    folds: Numbers
     centre: Array
     unit: Array
     coefficients: Array
@@ -111,8 +110,11 @@ def _hash(vehicle_id: str, seed: int) -> int:
     return int.from_bytes(digest[:8], "big")
 
 
-def fit_basis(group: Group, basis: Basis, rows: Numbers, settings: AssessmentSettings) -> Fits:
-    """All held-out fits of a group on one basis, from the given rows of it."""
+def fit_basis(group: Group, basis: Basis, rows: Numbers, folds: Numbers) -> Fits:
+    """All held-out fits of a group on one basis, from the given rows of it.
+
+    `folds` number the fold of every vehicle of the group.
+    """
     terms = group.conditions[rows][:, list(basis.terms)]
     centre = np.median(terms, axis=0)
     unit = np.array([CONDITIONS[place].least_variation for place in basis.terms])
@@ -120,8 +122,7 @@ def fit_basis(group: Group, basis: Basis, rows: Numbers, settings: AssessmentSet
     n_models = int(models.max()) + 1
     dummies = (models[:, None] == np.arange(n_models)).astype(float)
     design = np.hstack([dummies, _terms(terms, basis, centre, unit)])
-    folds = assign_folds(group.vehicle_ids, settings)[group.vehicles]
-    weights = _weights(group, rows, folds[rows])
+    weights = _weights(group, rows, folds[group.vehicles[rows]])
     n_folds, n_features, n_rows = weights.shape
     flat = weights.reshape(-1, n_rows)
     responses = np.broadcast_to(group.values[rows].T, weights.shape).reshape(flat.shape)
@@ -133,8 +134,6 @@ def fit_basis(group: Group, basis: Basis, rows: Numbers, settings: AssessmentSet
     lead = (n_folds, n_features)
     return Fits(
         basis=basis,
-        rows=rows,
-        folds=folds,
         centre=centre,
         unit=unit,
         coefficients=fit.coefficients.reshape(*lead, -1),
@@ -181,7 +180,9 @@ def _terms(values: Array, basis: Basis, centre: Array, unit: Array) -> Array:
 
 
 def _square(matrices: Array, lead: tuple[int, int]) -> Array:
-    return matrices.reshape(*lead, *matrices.shape[-2:])
+    """The matrices by fold and feature, symmetric to the last bit: half of each is stored."""
+    even = (matrices + np.swapaxes(matrices, -1, -2)) / 2.0
+    return np.asarray(even.reshape(*lead, *matrices.shape[-2:]))
 
 
 def _weights(group: Group, rows: Numbers, folds: Numbers) -> Array:
@@ -239,9 +240,15 @@ def _ranges(conditions: Array, weights: Array) -> tuple[Array, Array]:
     return lowest, highest
 
 
-def expect(group: Group, fits: Fits, rows: Numbers, settings: AssessmentSettings) -> Expectation:
-    """What was to be expected of `rows`, by fits that their cars had no part in."""
-    fold = np.minimum(fits.folds[rows], fits.coefficients.shape[0] - 1)
+def expect(
+    group: Group, fits: Fits, rows: Numbers, folds: Numbers, settings: AssessmentSettings
+) -> Expectation:
+    """What was to be expected of `rows`, by fits that their cars had no part in.
+
+    `folds` (rows,) is the fold that holds out the car of each; any number beyond the last
+    stands for a car that had no part in any.
+    """
+    fold = np.minimum(folds, fits.coefficients.shape[0] - 1)
     contrast = _contrast(group, fits, rows, fold)
     expected = np.einsum("ifp,ifp->if", contrast, fits.coefficients[fold])
     of_fit = np.einsum("ifp,ifpq,ifq->if", contrast, fits.covariance[fold], contrast)

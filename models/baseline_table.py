@@ -1,6 +1,6 @@
 """The fitted baselines as a table: what is normal, for reading and for comparing runs.
 
-Takes the comparisons, gives the BASELINES frame. Published are the fits that hold nobody
+Takes the norms of a fleet, gives the BASELINES frame. Published are the fits that hold nobody
 out; each car was judged by one that held it out. Does not belong here: fitting.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,8 +19,8 @@ from models.tables import BASELINES
 
 if TYPE_CHECKING:
     from models.baseline import Fits
-    from models.comparison import FittedGroup
-    from models.residuals import Compared
+    from models.fitted_groups import FittedGroup, GroupKey
+    from models.norms import Norm
     from models.sentences import Row
     from models.settings import AssessmentSettings
     from models.tail import Tail
@@ -27,57 +28,70 @@ if TYPE_CHECKING:
 _DIGITS = 9
 
 
-def baseline_frame(compared: list[Compared], settings: AssessmentSettings) -> pl.DataFrame:
+def baseline_frame(norms: tuple[Norm, ...], settings: AssessmentSettings) -> pl.DataFrame:
     """One row per group, regime, feature and set of conditions that was fitted."""
     rows = [
         row
-        for part in compared
-        for fitted in part.comparison.fitted
-        for row in _group_rows(fitted, part.scores.tail, settings)
+        for norm in norms
+        for key, group in norm.groups.items()
+        for fits in group.fits
+        if fits is not None
+        for row in _fit_rows(_Place(key, group), fits, norm.yardstick.tail, settings)
     ]
     frame = BASELINES.conform(pl.DataFrame(rows, schema=BASELINES.schema))
     return frame.sort(BASELINES.key)
 
 
-def _group_rows(fitted: FittedGroup, tail: Tail, settings: AssessmentSettings) -> list[Row]:
-    enough = fitted.fits.vehicles[-1] >= settings.least_vehicles
+@dataclass(frozen=True)
+class _Place:
+    """Which group a fit is of."""
+
+    key: GroupKey
+    group: FittedGroup
+
+    @property
+    def is_pool(self) -> bool:
+        return self.key.level == "architecture"
+
+
+def _fit_rows(place: _Place, fits: Fits, tail: Tail, settings: AssessmentSettings) -> list[Row]:
+    enough = fits.vehicles[-1] >= settings.least_vehicles
     rows = []
-    for place in np.flatnonzero(enough):
-        row = _row(fitted, int(place)) | _tail_columns(fitted, tail, int(place))
+    for column in np.flatnonzero(enough).tolist():
+        row = _row(place, fits, column) | _tail_columns(place, tail, column)
         row = {name: _rounded(v) if isinstance(v, float) else v for name, v in row.items()}
         content = json.dumps([row, settings.model_dump()], sort_keys=True)
         rows.append(row | {"version": hashlib.sha256(content.encode()).hexdigest()[:16]})
     return rows
 
 
-def _tail_columns(fitted: FittedGroup, tail: Tail, place: int) -> Row:
-    is_pool = fitted.level == "architecture"
+def _tail_columns(place: _Place, tail: Tail, column: int) -> Row:
     return {
-        "spread_factor": 1.0 if is_pool else float(tail.factors[place]),
+        "spread_factor": 1.0 if place.is_pool else float(tail.factors[column]),
         "tail_degrees_of_freedom": tail.degrees_of_freedom,
         "tail_residuals": tail.n_residuals,
     }
 
 
-def _row(fitted: FittedGroup, place: int) -> Row:
-    fits = fitted.fits
-    is_pool = fitted.level == "architecture"
+def _row(place: _Place, fits: Fits, column: int) -> Row:
+    key = place.key
+    between = float(fits.between_models[-1, column])
     return {
-        "pooling_level": fitted.level,
-        "group_label": fitted.label,
-        "model_id": None if is_pool else fitted.label,
-        "regime": fitted.regime,
-        "window_kind_code": fitted.kind or None,
-        "fan_stage_code": fitted.stage or None,
-        "feature": fitted.features[place].name,
-        "n_vehicles": int(fits.vehicles[-1, place]),
-        "n_tests": int(fits.tests[-1, place]),
-        "n_models": int((fits.shares[-1, place] > 0).sum()),
-        "spread": float(fits.scale[-1, place]),
-        "typical_uncertainty": float(np.sqrt(fits.typical_variance[-1, place])),
-        "between_model_spread": float(fits.between_models[-1, place]) if is_pool else None,
-        "terms": json.dumps(_coefficients(fits, place), sort_keys=True),
-        "condition_ranges": json.dumps(_ranges(fits, place), sort_keys=True),
+        "pooling_level": key.level,
+        "group_label": key.label,
+        "model_id": None if place.is_pool else key.label,
+        "regime": key.regime,
+        "window_kind_code": key.kind or None,
+        "fan_stage_code": key.stage or None,
+        "feature": place.group.features[column].name,
+        "n_vehicles": int(fits.vehicles[-1, column]),
+        "n_tests": int(fits.tests[-1, column]),
+        "n_models": int((fits.shares[-1, column] > 0).sum()),
+        "spread": float(fits.scale[-1, column]),
+        "typical_uncertainty": float(np.sqrt(fits.typical_variance[-1, column])),
+        "between_model_spread": between if place.is_pool else None,
+        "terms": json.dumps(_coefficients(fits, column), sort_keys=True),
+        "condition_ranges": json.dumps(_ranges(fits, column), sort_keys=True),
     }
 
 

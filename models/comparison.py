@@ -1,9 +1,10 @@
 """Each car compared with its own kind: first with its model, then with its architecture.
 
-Takes the arrays of all tests (`Fleet`), forms the groups by control regime, kind of window
-and condenser fan stage, and gives what was expected of every value, on which level of
-pooling, and why not where it was not.
-Does not belong here: fitting one group on one basis (`baseline`), frames, p-values.
+Takes the arrays of tests (`Fleet`), forms the groups by control regime, kind of window and
+condenser fan stage, and gives what was expected of every value, on which level of pooling,
+and why not where it was not. Fitting and judging are two walks over the same groups:
+`fit_groups` fits each that it comes to, `compare` looks up what was fitted before.
+Does not belong here: one group (`fitted_groups`), frames, p-values.
 """
 
 from __future__ import annotations
@@ -13,26 +14,29 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.baseline import Expectation, Fits, Group, expect, fit_basis
-from models.conditions import BasisNeeds, choose_bases, lacking
+from models.baseline import Expectation, Group, expect
+from models.conditions import lacking
+from models.fitted_groups import GroupKey, blank, fit_group, nothing_fitted
 from models.reasons import NUMBER, NotAssessable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from models.conditions import Array, Mask, Numbers
     from models.findings import JudgedFeature
+    from models.fitted_groups import FittedGroup
     from models.settings import AssessmentSettings
 
     Texts = NDArray[np.object_]
+    FittedGroups = dict[GroupKey, FittedGroup]
 
 _TOO_SMALL = NUMBER[NotAssessable.BASELINE_TOO_SMALL]
 _OUTSIDE = NUMBER[NotAssessable.OUTSIDE_RANGE_SEEN]
-_NO_CONDITIONS = NUMBER[NotAssessable.CONDITIONS_MISSING]
-# A model with fewer cars says too little about its own centre to help place a pool's.
-_LEAST_VEHICLES_OF_A_POOLED_MODEL = 3
 _STAGE_WORDS = ", condenser fan stage"
 LEVELS = ("none", "model", "architecture")
+_MODEL = LEVELS[1]
 
 
 @dataclass(frozen=True)
@@ -59,20 +63,6 @@ class Fleet:
 
 
 @dataclass(frozen=True)
-class FittedGroup:
-    """The fits of one group on one basis, and which group it is."""
-
-    level: str
-    label: str
-    regime: str
-    kind: str
-    stage: str
-    n_models: int
-    fits: Fits
-    features: tuple[JudgedFeature, ...]
-
-
-@dataclass(frozen=True)
 class Comparison:
     """Every value of a fleet compared.
 
@@ -84,7 +74,6 @@ class Comparison:
     levels: Numbers
     terms: Texts
     lacking: Texts
-    fitted: tuple[FittedGroup, ...]
 
 
 @dataclass(frozen=True)
@@ -92,42 +81,68 @@ class _GroupComparison:
     expectation: Expectation
     terms: Texts
     lacking: Texts
-    fits: tuple[Fits, ...]
 
 
-def compare(fleet: Fleet, settings: AssessmentSettings) -> Comparison:
-    """Every value of the fleet against its own kind, the nearest that suffices.
+def fit_groups(fleet: Fleet, settings: AssessmentSettings) -> tuple[FittedGroups, Comparison]:
+    """The fits that this fleet needs to be compared, and the fleet compared by them."""
+    fitted: FittedGroups = {}
+
+    def fitting(key: GroupKey, group: Group) -> FittedGroup | None:
+        if key.level != _MODEL and int(group.models.max()) == 0:
+            return None
+        fitted[key] = fit_group(group, settings)
+        return fitted[key]
+
+    return fitted, _walk(fleet, fitting, settings)
+
+
+def compare(fleet: Fleet, fitted: FittedGroups, settings: AssessmentSettings) -> Comparison:
+    """Every value of the fleet against its own kind as it was fitted, the nearest that suffices.
 
     First the cars of its model at the same fan stage: the stage sets both the level of the
     high side and how far healthy cars scatter about it. Where these are too few, or never
     saw such conditions, the cars of its model at any stage, the command allowed for by a
     term; last the cars of its architecture.
     """
+
+    def known(key: GroupKey, group: Group) -> FittedGroup | None:
+        found = fitted.get(key)
+        return nothing_fitted(group) if found is None and key.level == _MODEL else found
+
+    return _walk(fleet, known, settings)
+
+
+def _walk(
+    fleet: Fleet,
+    fitted_of: Callable[[GroupKey, Group], FittedGroup | None],
+    settings: AssessmentSettings,
+) -> Comparison:
+    """The rounds of comparison, each asking for the fits of the groups that it comes to."""
     shape = fleet.values.shape
-    result = _blank(shape)
+    result = blank(shape)
     levels = np.zeros(shape, dtype=np.int64)
     terms, lacked = np.full(shape, "", dtype=object), np.full(shape, "", dtype=object)
-    fitted: list[FittedGroup] = []
     for level, labels, stages, usable in _passes(fleet):
         for rows in _rows_of_groups((fleet.regimes, fleet.kinds, stages, labels), usable):
-            n_models = len(set(fleet.model_ids[rows]))
             known: Mask = np.isfinite(fleet.values[rows])
             unsolved: Mask = known & _is_open(result.reasons[rows], level)
-            if not np.any(unsolved) or (level > 1 and n_models == 1):
+            if not np.any(unsolved):
                 continue
-            found = _compare_group(_group(fleet, rows), _any_of(unsolved), settings)
+            first = rows[0]
+            where = (fleet.regimes[first], fleet.kinds[first], stages[first])
+            group = _group(fleet, rows)
+            fitted = fitted_of(GroupKey(LEVELS[level], labels[first], *where), group)
+            if fitted is None:
+                continue
+            found = _compare_group(group, fitted, _any_of(unsolved), settings)
             solved = found.expectation.reasons != _TOO_SMALL
             _scatter(result, rows, found.expectation, unsolved & (solved | (level == 1)))
             take = unsolved & solved
-            named = found.terms + (_STAGE_WORDS if stages[rows[0]] else "")
+            named = found.terms + (_STAGE_WORDS if stages[first] else "")
             for target, source in ((terms, named), (lacked, found.lacking)):
                 target[rows] = np.where(take, source[:, None], target[rows])
             levels[rows] = np.where(take, level, levels[rows])
-            first = rows[0]
-            where = (fleet.regimes[first], fleet.kinds[first], stages[first])
-            name = (LEVELS[level], labels[first], *where)
-            fitted += [FittedGroup(*name, n_models, fits, fleet.features) for fits in found.fits]
-    return Comparison(result, levels, terms, lacked, tuple(fitted))
+    return Comparison(result, levels, terms, lacked)
 
 
 def _passes(fleet: Fleet) -> list[tuple[int, Texts, Texts, Mask]]:
@@ -151,12 +166,6 @@ def _is_open(reasons: Numbers, level: int) -> Mask:
     """Not judged yet, and worth another try: a pool of models is no cure for odd conditions."""
     is_open: Mask = (reasons == _TOO_SMALL) | ((reasons == _OUTSIDE) & (level == 1))
     return is_open
-
-
-def _blank(shape: tuple[int, ...]) -> Expectation:
-    unknown = np.full(shape, np.nan)
-    reasons = np.full(shape, _TOO_SMALL, dtype=np.int64)
-    return Expectation(unknown, unknown.copy(), unknown.copy(), np.zeros(shape), reasons)
 
 
 def _scatter(target: Expectation, rows: Numbers, source: Expectation, take: Mask) -> None:
@@ -195,45 +204,22 @@ def _group(fleet: Fleet, rows: Numbers) -> Group:
     )
 
 
-def _compare_group(group: Group, wanted: Mask, settings: AssessmentSettings) -> _GroupComparison:
+def _compare_group(
+    group: Group, fitted: FittedGroup, wanted: Mask, settings: AssessmentSettings
+) -> _GroupComparison:
     """One group judged where wanted, each row on the richest basis that it can offer."""
-    needs = BasisNeeds(settings.least_vehicles, settings.least_vehicles_per_term)
-    bases, chosen = choose_bases(group.conditions, group.vehicles, needs)
-    result = _without_basis(group)
+    known = np.isfinite(group.conditions)
+    chosen = fitted.choice.of(known)
+    folds = fitted.folds_of(group.vehicle_ids)[group.vehicles]
+    result = fitted.without_basis(group)
     terms = np.full(len(wanted), "", dtype=object)
-    all_fits = []
-    for number, basis in enumerate(bases):
+    for number, fits in enumerate(fitted.fits):
         rows = np.flatnonzero(wanted & (chosen == number))
-        known: Mask = np.isfinite(group.conditions[:, list(basis.required)])
-        fit_rows = _rows_to_fit(group, np.all(known, axis=1))
-        if rows.size == 0 or fit_rows.size == 0:
+        if rows.size == 0 or fits is None:
             continue
-        fits = fit_basis(group, basis, fit_rows, settings)
         everything = np.ones((rows.size, group.values.shape[1]), dtype=bool)
-        _scatter(result, rows, expect(group, fits, rows, settings), everything)
-        terms[rows] = basis.label
-        all_fits.append(fits)
-    lacked = np.array(lacking(bases, np.isfinite(group.conditions)), dtype=object)
-    return _GroupComparison(result, terms, lacked, tuple(all_fits))
-
-
-def _without_basis(group: Group) -> Expectation:
-    """What stands before any fit: too few cars, with their number, or no conditions."""
-    result = _blank(group.values.shape)
-    known = np.isfinite(group.values)
-    has_value = np.zeros((int(group.vehicles.max()) + 1, known.shape[1]), dtype=bool)
-    np.logical_or.at(has_value, group.vehicles, known)
-    result.vehicles[:] = has_value.sum(axis=0) - has_value[group.vehicles]
-    has_condition = np.isfinite(group.conditions).any(axis=1)
-    result.reasons[~has_condition] = _NO_CONDITIONS
-    return result
-
-
-def _rows_to_fit(group: Group, usable: Mask) -> Numbers:
-    """The usable rows; in a pool of models, those of models with more than a car or two."""
-    n_models = int(group.models.max()) + 1
-    if n_models == 1:
-        return np.flatnonzero(usable)
-    cars = [np.unique(group.vehicles[usable & (group.models == m)]).size for m in range(n_models)]
-    enough = np.array(cars) >= _LEAST_VEHICLES_OF_A_POOLED_MODEL
-    return np.flatnonzero(usable & enough[group.models])
+        expectation = expect(group, fits, rows, folds[rows], settings)
+        _scatter(result, rows, expectation, everything)
+        terms[rows] = fits.basis.label
+    lacked = np.array(lacking(fitted.choice.bases, known), dtype=object)
+    return _GroupComparison(result, terms, lacked)

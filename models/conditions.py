@@ -143,10 +143,30 @@ def varying(values: Array) -> Mask:
     return result
 
 
-def choose_bases(
-    values: Array, vehicles: Numbers, needs: BasisNeeds
-) -> tuple[list[Basis], Numbers]:
-    """The bases in use and, per row, which of them is its own (-1: none has enough cars).
+@dataclass(frozen=True)
+class Choice:
+    """The bases that the rows of a group are compared on, and which conditions `varies`."""
+
+    bases: tuple[Basis, ...]
+    varies: Mask
+
+    def of(self, known: Mask) -> Numbers:
+        """Per row of `known` (n, conditions) the number of the richest basis, -1 is none.
+
+        What a basis needs does not depend on who asks, so that a row has the basis that it
+        had a part in choosing, and a row that comes later the richest that there is.
+        """
+        places = {basis.required: place for place, basis in enumerate(self.bases)}
+        patterns, pattern_of_row = np.unique(known, axis=0, return_inverse=True)
+        found = [
+            next((places[r] for r in _ladder(pattern, self.varies) if r in places), -1)
+            for pattern in patterns
+        ]
+        return np.array(found, dtype=np.int64)[pattern_of_row.reshape(-1)]
+
+
+def choose_bases(values: Array, vehicles: Numbers, needs: BasisNeeds) -> Choice:
+    """The richest bases that enough cars were logged with, one for every way to be logged.
 
     Parameters
     ----------
@@ -155,17 +175,10 @@ def choose_bases(
     """
     known = np.isfinite(values)
     varies = varying(values)
-    patterns, pattern_of_row = np.unique(known, axis=0, return_inverse=True)
-    bases: list[Basis] = []
-    chosen = np.full(len(patterns), -1, dtype=np.int64)
-    for number, pattern in enumerate(patterns):
-        basis = _richest(pattern, varies, known, vehicles, needs)
-        if basis is None:
-            continue
-        if basis not in bases:
-            bases.append(basis)
-        chosen[number] = bases.index(basis)
-    return bases, chosen[pattern_of_row.reshape(-1)]
+    found = [
+        _richest(pattern, varies, known, vehicles, needs) for pattern in np.unique(known, axis=0)
+    ]
+    return Choice(tuple(dict.fromkeys(basis for basis in found if basis is not None)), varies)
 
 
 def _richest(
@@ -215,7 +228,7 @@ def _ladder(pattern: Mask, varies: Mask) -> list[tuple[int, ...]]:
     return ladder
 
 
-def lacking(bases: list[Basis], known: Mask) -> list[str]:
+def lacking(bases: tuple[Basis, ...], known: Mask) -> list[str]:
     """Per row, the measurements that other cars are compared by and this test lacks.
 
     An empty text means none: the row is compared on as rich a basis as its kind allows.

@@ -43,7 +43,21 @@ _DISPENSABLE = [feature.name for feature in JUDGED if feature.is_for_whole_test]
 _COLUMNS = ("test_id", "side", "feature", "reason_code", "kind", "lacking", "baseline_vehicles")
 
 
-def find_gaps(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+def covered_features(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
+    """Columns model_id, feature: what tests of each model are judged by, in full.
+
+    Parameters as in `find_gaps`.
+    """
+    judged = _status(residuals).filter(pl.col("reason_code") == "judged")
+    return (
+        judged.join(tests.select("test_id", "model_id"), on="test_id")
+        .select("model_id", "feature")
+        .unique()
+        .sort("model_id", "feature")
+    )
+
+
+def find_gaps(residuals: pl.DataFrame, tests: pl.DataFrame, covered: pl.DataFrame) -> pl.DataFrame:
     """One row per test and gap: test_id, side, feature, reason_code, kind, lacking, ....
 
     Parameters
@@ -52,6 +66,8 @@ def find_gaps(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
         RESIDUALS with `lacking`.
     tests : frame
         test_id, model_id, internal_heat_exchanger (unknown counts as present).
+    covered : frame
+        As from `covered_features`, of the tests that the model is known by.
 
     Notes
     -----
@@ -59,13 +75,7 @@ def find_gaps(residuals: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     by; `feature` is then that feature, else the feature of the side that came closest.
     """
     status = _status(residuals)
-    judged = status.filter(pl.col("reason_code") == "judged")
-    covered = (
-        judged.join(tests.select("test_id", "model_id"), on="test_id")
-        .select("model_id", "feature")
-        .unique()
-        .with_columns(is_covered=pl.lit(value=True))
-    )
+    covered = covered.with_columns(is_covered=pl.lit(value=True))
     sides = [_side_gaps(side, tests, status, covered) for side in CORE_SIDES]
     gaps = pl.concat([*sides, _kind_gaps(tests, status, covered)])
     return gaps.sort("test_id", "side", "feature", nulls_last=True)

@@ -1,6 +1,7 @@
 """Diagnostic quantities: compared with the baseline like judged ones, yet never a finding.
 
-Holds the list `DIAGNOSTIC`, and `diagnostic_frame`: one row per test, regime and quantity with
+Holds the list `DIAGNOSTIC`, what is normal of them (`learn_diagnostics`), and
+`diagnostic_frame`: one row per test, regime and quantity with
 its z. They tell causes apart once something else has found that the car strays. Standing
 pressure needs no baseline: a circuit at rest with clean refrigerant holds saturation. Does
 not belong here: naming causes (`causes`), the quantities themselves (`features`).
@@ -15,11 +16,15 @@ import polars as pl
 
 from features.catalogue import FEATURE
 from features.regimes import WHOLE_TEST
+from models.comparison import compare, fit_groups
 from models.findings import JudgedFeature
-from models.fleet_spread import fleet_spread, fleet_tail, moderated_spreads
-from models.residuals import compared_rows
+from models.fleet_spread import fleet_spread, fleet_tail, learn_priors, moderated_spreads
+from models.norms import Norm, all_reasons
+from models.residuals import fleet_of, rows_to_compare
+from models.scores import Yardstick
 
 if TYPE_CHECKING:
+    from models.comparison import Fleet
     from models.settings import AssessmentSettings
 
 # Least effects and floors of spread: common practice, no source; to be tuned on data.
@@ -46,32 +51,51 @@ DIAGNOSTIC_FRAME: dict[str, pl.DataType] = {
 }  # fmt: skip
 
 
-def diagnostic_frame(
+def learn_diagnostics(
     features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
+) -> Norm:
+    """What is normal of the diagnostic quantities by the tests of the context."""
+    _, fleet = _windows_of(features, context)
+    groups, comparison = fit_groups(fleet, settings)
+    is_compared = all_reasons(fleet, comparison, settings) == 0
+    priors = learn_priors(fleet, comparison, is_compared)
+    spreads = moderated_spreads(fleet, comparison, is_compared, priors)
+    tail = fleet_tail(fleet, comparison, spreads, is_compared, settings)
+    return Norm(groups, Yardstick(priors, tail, None, {}, (), ()))
+
+
+def diagnostic_frame(
+    features: pl.DataFrame, context: pl.DataFrame, norm: Norm, settings: AssessmentSettings
 ) -> pl.DataFrame:
     """One row per test, regime and diagnostic quantity that could be compared."""
-    known = [f for f in DIAGNOSTIC if f.name in features.columns]
-    windows = features.filter(pl.col("regime") != WHOLE_TEST)
-    parts = [_standing(features, context)]
-    if known and windows.height:
-        parts.append(_against_baseline(windows, context, tuple(known), settings))
-    return pl.concat(parts)
+    standing = _standing(features, context)
+    return pl.concat([standing, _against_baseline(features, context, norm, settings)])
+
+
+def _windows_of(features: pl.DataFrame, context: pl.DataFrame) -> tuple[pl.DataFrame, Fleet]:
+    """The rows of control states, and their diagnostic quantities; one not derived is unknown."""
+    lacking = [
+        pl.lit(None, pl.Float64).alias(name)
+        for feature in DIAGNOSTIC
+        for name in (feature.name, FEATURE[feature.name].uncertainty_name)
+        if name not in features.columns
+    ]
+    windows = features.filter(pl.col("regime") != WHOLE_TEST).with_columns(lacking)
+    rows = rows_to_compare(windows, context)
+    return rows, fleet_of(rows, DIAGNOSTIC)
 
 
 def _against_baseline(
-    features: pl.DataFrame,
-    context: pl.DataFrame,
-    known: tuple[JudgedFeature, ...],
-    settings: AssessmentSettings,
+    features: pl.DataFrame, context: pl.DataFrame, norm: Norm, settings: AssessmentSettings
 ) -> pl.DataFrame:
-    rows, fleet, comparison, reasons = compared_rows(features, context, known, settings)
-    is_compared = reasons == 0
-    spreads = moderated_spreads(fleet, comparison, is_compared)
-    tail = fleet_tail(fleet, comparison, spreads, is_compared, settings)
-    spread, _ = fleet_spread(fleet, comparison, spreads, tail)
+    rows, fleet = _windows_of(features, context)
+    comparison = compare(fleet, norm.groups, settings)
+    is_compared = all_reasons(fleet, comparison, settings) == 0
+    spreads = moderated_spreads(fleet, comparison, is_compared, norm.yardstick.priors)
+    spread, _ = fleet_spread(fleet, comparison, spreads, norm.yardstick.tail)
     expected = comparison.expectation.expected
     row, place = np.nonzero(is_compared & np.isfinite(spread) & (spread > 0))
-    names = pl.Series([feature.name for feature in known], dtype=pl.String)
+    names = pl.Series([feature.name for feature in DIAGNOSTIC], dtype=pl.String)
     return (
         rows.select("test_id", "regime")[row]
         .with_columns(

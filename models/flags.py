@@ -3,17 +3,15 @@
 Takes the residual frame without q values and the tests, adds q_value and finding_code.
 Within a test the p-values of all judged rows are combined (Simes), those of the adverse
 directions likewise, and the two by a stated share of the error (a weighted Bonferroni: valid
-whatever depends on what); over the fleet the tests of equal age rank (the latest of every
-car, the one before, ...) form one family (Benjamini-Hochberg). A direction can call out a
-test; which of its quantities are findings is asked of these alone. Does not belong here: the
-verdict on a test or a car.
+whatever depends on what); over the fleet q values come from `family_q_values`. A direction can
+call out a test; which of its quantities are findings is asked of these alone. Does not belong
+here: the verdict on a test or a car.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
 import polars as pl
 
 from models.findings import JUDGED_FEATURE, NOT_ADVERSE_ON_ORIFICE_TUBES
@@ -36,24 +34,36 @@ def add_test_ranks(tests: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def p_values_of_tests(
+    residuals: pl.DataFrame, directions: pl.DataFrame, settings: AssessmentSettings
+) -> pl.DataFrame:
+    """The combined p-value of every test that was judged in at least one row.
+
+    Columns test_id, p_value, direction_code, direction_p_value, calibration_code,
+    n_calibration. `directions` is that of `models.residuals`.
+    """
+    judged = residuals.filter(pl.col("p_value").is_not_null()).with_row_index("row")
+    return _test_p_values(
+        _simes(judged.select("row", "test_id", *_FOUND)),
+        _simes(directions.select("test_id", "direction_code", *_FOUND)),
+        settings.direction_share,
+    )
+
+
 def add_flags(
     residuals: pl.DataFrame,
-    directions: pl.DataFrame,
+    tests: pl.DataFrame,
     ranks: pl.DataFrame,
     settings: AssessmentSettings,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The residuals with q_value and finding_code, and the tests with their p and q value.
+) -> pl.DataFrame:
+    """The residuals with q_value and finding_code.
 
     `adverse_code` is the finding that a row would be on its side, null where that side is
-    not adverse on this car; needs expansion_device of the tests. `directions` is that of
-    `models.residuals`. The second frame has one row per test that was judged in at least
-    one row: test_id, p_value, q_value, direction_code, direction_p_value, calibration_code,
-    n_calibration.
+    not adverse on this car; needs expansion_device of the `ranks`. `tests` are those of
+    `p_values_of_tests` with their q_value.
     """
     judged = residuals.with_row_index("row").filter(pl.col("p_value").is_not_null())
     judged = _simes(judged.select("row", "test_id", *_FOUND))
-    along = _simes(directions.select("test_id", "direction_code", *_FOUND))
-    tests = _test_q_values(judged, along, ranks, settings.direction_share)
     q_values = (
         judged.join(tests.select("test_id", pl.col("q_value").alias("of_test")), on="test_id")
         .select("row", pl.max_horizontal("within_test", "of_test").alias("q_value"))
@@ -64,7 +74,7 @@ def add_flags(
         .join(q_values, on="row", how="left", maintain_order="left")
         .drop("row")
     )
-    return _add_finding_codes(_add_adverse_codes(flagged, ranks), settings), tests
+    return _add_finding_codes(_add_adverse_codes(flagged, ranks), settings)
 
 
 def _simes(rows: pl.DataFrame) -> pl.DataFrame:
@@ -81,10 +91,8 @@ def _simes(rows: pl.DataFrame) -> pl.DataFrame:
     return ordered.with_columns(pl.Series("within_test", within))
 
 
-def _test_q_values(
-    judged: pl.DataFrame, along: pl.DataFrame, ranks: pl.DataFrame, share: float
-) -> pl.DataFrame:
-    """The combined p-value of every test and its q value among the tests of equal age rank."""
+def _test_p_values(judged: pl.DataFrame, along: pl.DataFrame, share: float) -> pl.DataFrame:
+    """The combined p-value of every test: by single quantities, and by directions."""
     tests = _leading(judged).join(
         _leading(along, "direction_code").rename(
             {name: f"direction_{name}" for name in ("p_value", *_HOW)}
@@ -97,7 +105,7 @@ def _test_q_values(
     together = pl.min_horizontal(of_quantities, of_directions, pl.lit(1.0))
     has_directions = pl.col("direction_p_value").is_not_null()
     leads = (of_directions < of_quantities).fill_null(value=False)
-    tests = (
+    return (
         tests.with_columns(
             pl.when(has_directions).then(together).otherwise("p_value").alias("p_value"),
             *(
@@ -106,12 +114,8 @@ def _test_q_values(
             ),
         )
         .drop(f"direction_{name}" for name in _HOW)
-        .join(ranks.select("test_id", "age_rank"), on="test_id")
         .sort("test_id")
     )
-    families = tests["age_rank"].to_numpy().astype(np.int64)
-    q_values = adjusted_within(tests["p_value"].to_numpy(), families)
-    return tests.drop("age_rank").with_columns(pl.Series("q_value", q_values))
 
 
 def _leading(rows: pl.DataFrame, *more: str) -> pl.DataFrame:

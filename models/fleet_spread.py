@@ -15,15 +15,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from models.comparison import LEVELS
-from models.moderation import LEAST_GROUPS, moderated
+from models.moderation import learn_prior
 from models.robust import SCALE_EFFICIENCY
 from models.tail import default_tail, estimate_tail, normal_scores
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from models.comparison import Comparison, Fleet, Texts
     from models.conditions import Array, Mask, Numbers
+    from models.moderation import Prior
     from models.settings import AssessmentSettings
     from models.tail import Tail
+
+    # by control state and kind of window (joined), and feature
+    SpreadPriors = dict[tuple[str, str], Prior]
 
 # With more of its variance from sensors a residual says little of how cars stray.
 _MOST_SENSOR_SHARE = 0.5
@@ -38,38 +44,85 @@ class Spreads:
     freedom: Array
 
 
+def joined(*parts: Texts) -> NDArray[np.str_]:
+    """Every row's texts as one."""
+    return np.array(["\n".join(key) for key in zip(*parts, strict=True)], dtype=str)
+
+
 def numbered(*parts: Texts) -> Numbers:
     """The number of every row's combination of texts."""
-    joined = np.array(["\n".join(key) for key in zip(*parts, strict=True)], dtype=str)
-    return np.unique(joined, return_inverse=True)[1] if joined.size else np.empty(0, np.int64)
+    names = joined(*parts)
+    return np.unique(names, return_inverse=True)[1] if names.size else np.empty(0, np.int64)
 
 
-def moderated_spreads(fleet: Fleet, comparison: Comparison, is_judged: Mask) -> Spreads:
+def learn_priors(fleet: Fleet, comparison: Comparison, is_judged: Mask) -> SpreadPriors:
+    """What the baselines of single models say of the spreads of others of their kind."""
+    own = _model_spreads(fleet, comparison, is_judged)
+    groups = numbered(fleet.model_ids, fleet.regimes, fleet.kinds, fleet.stages)
+    found = {}
+    for kind, number in _kinds(fleet).items():
+        for column, feature in enumerate(fleet.features):
+            rows = np.flatnonzero(own.is_model[:, column] & (own.kinds == number))
+            variance, seen = own.variances[rows, column], own.seen[rows, column]
+            prior = learn_prior(variance, seen, groups[rows])
+            if prior is not None:
+                found[kind, feature.name] = prior
+    return found
+
+
+def moderated_spreads(
+    fleet: Fleet, comparison: Comparison, is_judged: Mask, priors: SpreadPriors
+) -> Spreads:
     """The spreads of baselines of single models, each drawn to those of other models.
 
     A floor under a spread is no scale that was seen: however narrow, a scale from few cars
-    has the degrees of freedom of few cars. Where there are too few models to draw to, spreads
+    has the degrees of freedom of few cars. Where there were too few models to draw to, spreads
     stay as they are.
     """
     expectation = comparison.expectation
     spread, freedom = expectation.spread.copy(), expectation.degrees_of_freedom.copy()
-    of_cars = np.maximum(SCALE_EFFICIENCY * expectation.vehicles, 1.0)
-    groups = numbered(fleet.model_ids, fleet.regimes, fleet.kinds, fleet.stages)
-    kinds = numbered(fleet.regimes, fleet.kinds)
-    is_model: Mask = is_judged & (comparison.levels == _MODEL)
-    of_sensors = np.minimum(fleet.uncertainties, spread) ** 2
-    for column, feature in enumerate(fleet.features):
-        for kind in range(int(kinds.max(initial=-1)) + 1):
-            rows = np.flatnonzero(is_model[:, column] & (kinds == kind))
-            if np.unique(groups[rows]).size < LEAST_GROUPS:
+    own = _model_spreads(fleet, comparison, is_judged)
+    for kind, number in _kinds(fleet).items():
+        for column, feature in enumerate(fleet.features):
+            prior = priors.get((kind, feature.name))
+            if prior is None:
                 continue
-            own = of_sensors[rows, column]
-            variance = np.maximum(spread[rows, column] ** 2 - own, _floor(feature.least_spread))
-            seen = np.minimum(freedom[rows, column], of_cars[rows, column])
-            drawn, together = moderated(variance, seen, groups[rows])
-            spread[rows, column] = np.sqrt(drawn + own)
+            rows = np.flatnonzero(own.is_model[:, column] & (own.kinds == number))
+            drawn, together = prior.draw(own.variances[rows, column], own.seen[rows, column])
+            spread[rows, column] = np.sqrt(drawn + own.of_sensors[rows, column])
             freedom[rows, column] = together
     return Spreads(spread, freedom)
+
+
+@dataclass(frozen=True)
+class _ModelSpreads:
+    """(n, features): variances of cars in baselines of models, and how much each has seen."""
+
+    is_model: Mask
+    kinds: Numbers
+    variances: Array
+    seen: Array
+    of_sensors: Array
+
+
+def _model_spreads(fleet: Fleet, comparison: Comparison, is_judged: Mask) -> _ModelSpreads:
+    expectation = comparison.expectation
+    of_sensors = np.minimum(fleet.uncertainties, expectation.spread) ** 2
+    floors = np.array([_floor(feature.least_spread) for feature in fleet.features])
+    of_cars = np.maximum(SCALE_EFFICIENCY * expectation.vehicles, 1.0)
+    return _ModelSpreads(
+        is_judged & (comparison.levels == _MODEL),
+        numbered(fleet.regimes, fleet.kinds),
+        np.maximum(expectation.spread**2 - of_sensors, floors),
+        np.minimum(expectation.degrees_of_freedom, of_cars),
+        of_sensors,
+    )
+
+
+def _kinds(fleet: Fleet) -> dict[str, int]:
+    """The control states and kinds of window of a fleet, with their numbers in `numbered`."""
+    names = joined(fleet.regimes, fleet.kinds)
+    return {name: place for place, name in enumerate(np.unique(names).tolist())}
 
 
 def _floor(least_spread: float) -> float:

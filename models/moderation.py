@@ -1,6 +1,7 @@
 """Spreads of small groups drawn towards what groups of their kind show.
 
-Array functions: variances of many groups with their degrees of freedom, given back steadied.
+Array functions: what the variances of many groups say of their kind (`learn_prior`), and
+variances drawn to it.
 A scale from a dozen cars can collapse to a tenth of the true one, and every next car then
 looks far out; what it is worth is told by how much the groups differ beyond chance.
 Does not belong here: where the variances come from (`baseline`), the tail (`tail`).
@@ -12,6 +13,7 @@ median and bounded squares, since some groups hold faulty cars.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,8 +32,21 @@ _TINY = 1e-12
 _GRID = np.geomspace(0.5, MOST_PRIOR_FREEDOM, 400)
 
 
-def moderated(variances: Array, freedom: Array, groups: Numbers) -> tuple[Array, Array]:
-    """The variances drawn to their prior, and their degrees of freedom with those of it.
+@dataclass(frozen=True)
+class Prior:
+    """What groups of a kind show of a variance: its size, and the cars that it counts for."""
+
+    freedom: float
+    variance: float
+
+    def draw(self, variances: Array, freedom: Array) -> tuple[Array, Array]:
+        """Variances (n,) drawn to the prior, and their degrees of freedom with those of it."""
+        together = self.freedom + freedom
+        return (self.freedom * self.variance + freedom * variances) / together, together
+
+
+def learn_prior(variances: Array, freedom: Array, groups: Numbers) -> Prior | None:
+    """The prior of a kind; None where there are too few groups to tell.
 
     Parameters
     ----------
@@ -40,15 +55,14 @@ def moderated(variances: Array, freedom: Array, groups: Numbers) -> tuple[Array,
     """
     _, number, counts = np.unique(groups, return_inverse=True, return_counts=True)
     if counts.size < LEAST_GROUPS:
-        return variances, freedom
+        return None
     half = freedom / 2.0
     logs = np.log(np.maximum(variances, _TINY)) - digamma(half) + np.log(half)
     level = np.bincount(number, weights=logs) / counts
     noise = np.bincount(number, weights=polygamma(1, half)) / counts
     prior_freedom, prior_log = _prior(level, noise)
-    prior = np.exp(prior_log + digamma(prior_freedom / 2) - np.log(prior_freedom / 2))
-    together = prior_freedom + freedom
-    return (prior_freedom * prior + freedom * variances) / together, together
+    shift = digamma(prior_freedom / 2) - np.log(prior_freedom / 2)
+    return Prior(prior_freedom, float(np.exp(prior_log + shift)))
 
 
 def _prior(level: Array, noise: Array) -> tuple[float, float]:

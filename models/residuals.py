@@ -21,7 +21,8 @@ from models.comparison import LEVELS, Comparison, Fleet, compare
 from models.conditions import CONDITION_NAMES, CONDITIONS, STEADY_ONLY
 from models.directions import DIRECTIONS
 from models.findings import JUDGED, JudgedFeature
-from models.reasons import NUMBER, REASONS_IN_ORDER, NotAssessable
+from models.norms import all_reasons, learn_norm
+from models.reasons import REASONS_IN_ORDER
 from models.scores import Scores, score
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
     from models.comparison import Texts
     from models.conditions import Array, Mask, Numbers
+    from models.norms import Norm
     from models.settings import AssessmentSettings
 
 # Nothing is to be learned of the refrigerant circuit while it stands or starts.
@@ -51,20 +53,40 @@ class Compared:
     scores: Scores
 
 
-def compare_tests(
+def learn_norms(
     features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
+) -> tuple[Norm, ...]:
+    """What is normal by the tests of the context: in their regimes, then over whole tests."""
+    return tuple(
+        learn_norm(fleet_of(rows, judged), settings)
+        for rows, judged in _parts_to_compare(features, context)
+    )
+
+
+def compare_tests(
+    features: pl.DataFrame,
+    context: pl.DataFrame,
+    norms: tuple[Norm, ...],
+    settings: AssessmentSettings,
 ) -> list[Compared]:
     """The tests of the context compared: their regimes, then the rates of whole tests."""
-    rows = _rows_to_compare(features, context)
+    parts = _parts_to_compare(features, context)
+    return [_compare_rows(*part, norm, settings) for part, norm in zip(parts, norms, strict=True)]
+
+
+def _parts_to_compare(
+    features: pl.DataFrame, context: pl.DataFrame
+) -> tuple[tuple[pl.DataFrame, tuple[JudgedFeature, ...]], ...]:
+    rows = rows_to_compare(features, context)
     is_whole = pl.col("regime") == WHOLE_TEST
-    parts = (
+    return (
         (rows.filter(~is_whole), tuple(f for f in JUDGED if not f.is_for_whole_test)),
         (rows.filter(is_whole), tuple(f for f in JUDGED if f.is_for_whole_test)),
     )
-    return [_compare_rows(part, judged, settings) for part, judged in parts]
 
 
-def _rows_to_compare(features: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
+def rows_to_compare(features: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:
+    """The rows of the context's tests that can be compared, in order of car and time."""
     tests = context.select(
         "test_id",
         "vehicle_id",
@@ -83,31 +105,19 @@ def _rows_to_compare(features: pl.DataFrame, context: pl.DataFrame) -> pl.DataFr
     )
 
 
-def compared_rows(
-    features: pl.DataFrame,
-    context: pl.DataFrame,
-    wanted: tuple[JudgedFeature, ...],
-    settings: AssessmentSettings,
-) -> tuple[pl.DataFrame, Fleet, Comparison, Numbers]:
-    """Rows, fleet, comparison and reasons of further quantities, before any score."""
-    rows = _rows_to_compare(features, context)
-    fleet = _fleet_of(rows, wanted)
-    comparison = compare(fleet, settings)
-    return rows, fleet, comparison, _all_reasons(fleet, comparison, settings)
-
-
 def _compare_rows(
-    rows: pl.DataFrame, judged: tuple[JudgedFeature, ...], settings: AssessmentSettings
+    rows: pl.DataFrame, judged: tuple[JudgedFeature, ...], norm: Norm, settings: AssessmentSettings
 ) -> Compared:
-    fleet = _fleet_of(rows, judged)
-    comparison = compare(fleet, settings)
-    reasons = _all_reasons(fleet, comparison, settings)
+    fleet = fleet_of(rows, judged)
+    comparison = compare(fleet, norm.groups, settings)
+    reasons = all_reasons(fleet, comparison, settings)
     return Compared(
-        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, settings)
+        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, norm.yardstick)
     )
 
 
-def _fleet_of(rows: pl.DataFrame, judged: tuple[JudgedFeature, ...]) -> Fleet:
+def fleet_of(rows: pl.DataFrame, judged: tuple[JudgedFeature, ...]) -> Fleet:
+    """The arrays of rows to be compared."""
     return Fleet(
         vehicle_ids=_texts(rows, "vehicle_id"),
         model_ids=_texts(rows, "model_id"),
@@ -242,16 +252,3 @@ def _concerns(rows: pl.DataFrame, fleet: Fleet) -> Mask:
         if feature.name.startswith("rear_"):
             concerns[:, place] = has_rear
     return concerns
-
-
-def _all_reasons(fleet: Fleet, comparison: Comparison, settings: AssessmentSettings) -> Numbers:
-    """The reasons of the comparison, overruled by what is wrong with the value itself."""
-    reasons = comparison.expectation.reasons.copy()
-    limits = settings.largest_relative_uncertainty * np.array(
-        [feature.least_effect for feature in fleet.features]
-    )
-    with np.errstate(invalid="ignore"):
-        reasons[fleet.uncertainties > limits] = NUMBER[NotAssessable.TOO_UNCERTAIN]
-    reasons[~np.isfinite(fleet.uncertainties)] = NUMBER[NotAssessable.UNCERTAINTY_NOT_KNOWN]
-    reasons[~np.isfinite(fleet.values)] = NUMBER[NotAssessable.NOT_KNOWN]
-    return reasons

@@ -1,7 +1,8 @@
 """How far every value of a fleet strays, and how rarely a healthy car strays so far.
 
-Takes the arrays of a fleet compared, gives z with its spread, p-values of quantities and of
-adverse directions. This is the whole way from expectation to p-value, without frames. Does
+Takes the arrays of a fleet compared, gives what they say of healthy cars (`learn`) and, by
+what was learned now or earlier, z with its spread, p-values of quantities and of adverse
+directions (`score`). This is the whole way from expectation to p-value, without frames. Does
 not belong here: what is expected (`comparison`), tables (`residuals`), q values (`flags`).
 """
 
@@ -12,21 +13,31 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.calibration import Calibrated, Kinship, calibrate
+from models.calibration import Calibrated, CalibrationUnit, Kinship, calibrate, learn_units
 from models.conditions import CONDITIONS
 from models.directions import DIRECTIONS, direction_scores, robust_correlation
-from models.fleet_spread import fleet_spread, fleet_tail, moderated_spreads, numbered
+from models.fleet_spread import (
+    fleet_spread,
+    fleet_tail,
+    joined,
+    learn_priors,
+    moderated_spreads,
+)
 from models.tail import Tail, estimate_tail, normal_scores
 
 if TYPE_CHECKING:
-    from models.comparison import Comparison, Fleet
+    from numpy.typing import NDArray
+
+    from models.comparison import Comparison, Fleet, Texts
     from models.conditions import Array, Mask, Numbers
+    from models.fleet_spread import SpreadPriors, Spreads
     from models.settings import AssessmentSettings
 
 # A baseline of fewer cars counts as small.
 _SMALL_BASELINE = 25
 # The healthy side of a direction has few faulty cars to leave out.
 _FAR_ALONG_DIRECTIONS = 6.0
+_UPWARD = np.ones(len(DIRECTIONS), dtype=np.int64)
 _HEAT_SINKS = [place for place, c in enumerate(CONDITIONS) if c.role == "heat_sink"]
 
 
@@ -42,24 +53,70 @@ class Scores:
     freedom: Array
     quantities: Calibrated
     directions: Calibrated
+
+
+@dataclass(frozen=True)
+class Along:
+    """How quantities go together: their correlation, and how far sums of them stray."""
+
+    correlation: Array
     tail: Tail
 
 
-def score(
+@dataclass(frozen=True)
+class Yardstick:
+    """All that a fleet says of how far a healthy car strays.
+
+    `middles` is the air temperature that half of the rows of a kind lie above; `along` is
+    None where quantities are not looked at together.
+    """
+
+    priors: SpreadPriors
+    tail: Tail
+    along: Along | None
+    middles: dict[str, float]
+    quantities: tuple[CalibrationUnit, ...]
+    directions: tuple[CalibrationUnit, ...]
+
+
+def learn(
     fleet: Fleet, comparison: Comparison, is_judged: Mask, settings: AssessmentSettings
-) -> Scores:
-    """Every judged value of the fleet scored."""
-    spreads = moderated_spreads(fleet, comparison, is_judged)
+) -> Yardstick:
+    """What the judged values of a fleet say of healthy cars."""
+    priors = learn_priors(fleet, comparison, is_judged)
+    spreads = moderated_spreads(fleet, comparison, is_judged, priors)
     tail = fleet_tail(fleet, comparison, spreads, is_judged, settings)
+    _, _, normal = _strayed(fleet, comparison, is_judged, spreads, tail)
+    middles = _middles(fleet, comparison)
+    kinship = _kinship(fleet, comparison, middles)
+    least = settings.least_calibration_vehicles
+    quantities = learn_units(normal, _sides(fleet), kinship, least)
+    along = _learn_along(normal, fleet, settings)
+    scores = _along_directions(normal, fleet, along)
+    directions = learn_units(scores, _UPWARD, kinship, least)
+    return Yardstick(priors, tail, along, middles, quantities, directions)
+
+
+def score(fleet: Fleet, comparison: Comparison, is_judged: Mask, yardstick: Yardstick) -> Scores:
+    """Every judged value of the fleet scored by what was learned of it, or of one before."""
+    spreads = moderated_spreads(fleet, comparison, is_judged, yardstick.priors)
+    spread, freedom, normal = _strayed(fleet, comparison, is_judged, spreads, yardstick.tail)
+    z = np.where(is_judged, (fleet.values - comparison.expectation.expected) / spread, np.nan)
+    kinship = _kinship(fleet, comparison, yardstick.middles)
+    quantities = calibrate(normal, _sides(fleet), kinship, yardstick.quantities)
+    along = _along_directions(normal, fleet, yardstick.along)
+    directions = calibrate(along, _UPWARD, kinship, yardstick.directions)
+    return Scores(z, spread, freedom, quantities, directions)
+
+
+def _strayed(
+    fleet: Fleet, comparison: Comparison, is_judged: Mask, spreads: Spreads, tail: Tail
+) -> tuple[Array, Array, Array]:
+    """Spread, degrees of freedom and normal score of every value."""
     spread, freedom = fleet_spread(fleet, comparison, spreads, tail)
     z = np.where(is_judged, (fleet.values - comparison.expectation.expected) / spread, np.nan)
     normal = np.where(is_judged, normal_scores(_known(z), _known(freedom, 1.0)), np.nan)
-    kinship = _kinship(fleet, comparison)
-    quantities = calibrate(normal, _sides(fleet), kinship, settings.least_calibration_vehicles)
-    along = _along_directions(normal, fleet, settings)
-    upward = np.ones(len(DIRECTIONS), dtype=np.int64)
-    directions = calibrate(along, upward, kinship, settings.least_calibration_vehicles)
-    return Scores(z, spread, freedom, quantities, directions, tail)
+    return spread, freedom, normal
 
 
 def _known(values: Array, otherwise: float = 0.0) -> Array:
@@ -71,53 +128,87 @@ def _sides(fleet: Fleet) -> Numbers:
     return np.array([(f.high is not None) * 1 - (f.low is not None) for f in fleet.features])
 
 
-def _along_directions(normal: Array, fleet: Fleet, settings: AssessmentSettings) -> Array:
-    """Normal scores along the adverse directions, one per row and direction.
+def _learn_along(normal: Array, fleet: Fleet, settings: AssessmentSettings) -> Along | None:
+    """How quantities go together in a fleet.
 
-    Their scale and tail are those of their healthy side: quantities that stray together
+    Scale and tail are those of the healthy side of the sums: quantities that stray together
     give sums with a heavier tail than those that stray one by one.
     """
     if not normal.size or any(feature.is_for_whole_test for feature in fleet.features):
-        return np.full((len(normal), len(DIRECTIONS)), np.nan)
-    names = tuple(feature.name for feature in fleet.features)
-    sums = direction_scores(normal, robust_correlation(normal), names)
-    for place, direction in enumerate(DIRECTIONS):
-        sums[np.isin(fleet.regimes.astype(str), direction.unless_regimes), place] = np.nan
-        if not direction.is_for_orifice_tubes:
-            sums[fleet.is_orifice_tube, place] = np.nan
+        return None
+    correlation = robust_correlation(normal)
+    sums = _sums_along(normal, fleet, correlation)
     healthy: Mask = np.isfinite(sums) & (_known(sums) < 0)
     _, vehicles = np.unique(fleet.vehicle_ids.astype(str), return_inverse=True)
     tail = estimate_tail(
         _known(sums), (healthy, healthy), vehicles, settings, far=_FAR_ALONG_DIRECTIONS
     )
-    freedom = np.full(sums.shape, tail.degrees_of_freedom)
-    scaled = normal_scores(_known(sums) / tail.factors, freedom)
+    return Along(correlation, tail)
+
+
+def _sums_along(normal: Array, fleet: Fleet, correlation: Array) -> Array:
+    """Scores along the directions, NaN where a direction means nothing for a row."""
+    sums = direction_scores(normal, correlation, tuple(f.name for f in fleet.features))
+    for place, direction in enumerate(DIRECTIONS):
+        sums[np.isin(fleet.regimes.astype(str), direction.unless_regimes), place] = np.nan
+        if not direction.is_for_orifice_tubes:
+            sums[fleet.is_orifice_tube, place] = np.nan
+    return sums
+
+
+def _along_directions(normal: Array, fleet: Fleet, along: Along | None) -> Array:
+    """Normal scores along the adverse directions, one per row and direction."""
+    if along is None or not normal.size:
+        return np.full((len(normal), len(DIRECTIONS)), np.nan)
+    sums = _sums_along(normal, fleet, along.correlation)
+    freedom = np.full(sums.shape, along.tail.degrees_of_freedom)
+    scaled = normal_scores(_known(sums) / along.tail.factors, freedom)
     return np.where(np.isfinite(sums), scaled, np.nan)
 
 
-def _kinship(fleet: Fleet, comparison: Comparison) -> Kinship:
-    """Rows in the same control state, compared on the same level, from near to far."""
+def _kinds(fleet: Fleet, comparison: Comparison) -> tuple[Texts, Texts, Texts]:
+    """Level of the comparison, control state and window kind of every row."""
     level = comparison.levels.max(axis=1, initial=0).astype(str).astype(object)
-    parts = (level, fleet.regimes, fleet.kinds)
-    kind = numbered(*parts)
-    pool = np.where(fleet.pools != "", numbered(fleet.pools, *parts), -1)
+    return level, fleet.regimes, fleet.kinds
+
+
+def _kinship(fleet: Fleet, comparison: Comparison, middles: dict[str, float]) -> Kinship:
+    """Rows in the same control state, compared on the same level, from near to far."""
+    parts = _kinds(fleet, comparison)
+    kind = joined(*parts)
+    pool = np.where(fleet.pools != "", joined(fleet.pools, *parts), "")
     # rows stand in order of time within a car: its last row of a kind is its latest test
-    backwards = numbered(fleet.vehicle_ids, *parts)[::-1]
+    backwards = joined(fleet.vehicle_ids, *parts)[::-1]
     is_latest = np.zeros(len(kind), dtype=bool)
     is_latest[len(kind) - 1 - np.unique(backwards, return_index=True)[1]] = True
-    model = numbered(fleet.model_ids, *parts)
-    return Kinship(model, pool, kind, is_latest, _strata(fleet, comparison, kind))
+    model = joined(fleet.model_ids, *parts)
+    return Kinship(model, pool, kind, is_latest, _strata(fleet, comparison, kind, middles))
 
 
-def _strata(fleet: Fleet, comparison: Comparison, kind: Numbers) -> Mask:
-    """(n, 2): warmer air than half of the rows of the kind; a small baseline."""
+def _air(fleet: Fleet) -> Array:
+    """The air at the condenser of every row, from the source that is known."""
     sinks = fleet.conditions[:, _HEAT_SINKS]
     known = np.isfinite(sinks)
     first = np.argmax(known, axis=1)
-    air = np.where(known.any(axis=1), sinks[np.arange(len(sinks)), first], np.nan)
-    is_warm = np.zeros(len(air), dtype=bool)
-    for number in np.unique(kind[np.isfinite(air)]):
-        rows = (kind == number) & np.isfinite(air)
-        is_warm[rows] = air[rows] > np.median(air[rows])
+    return np.where(known.any(axis=1), sinks[np.arange(len(sinks)), first], np.nan)
+
+
+def _middles(fleet: Fleet, comparison: Comparison) -> dict[str, float]:
+    """The air temperature that half of the rows of a kind lie above."""
+    air, kind = _air(fleet), joined(*_kinds(fleet, comparison))
+    known = np.isfinite(air)
+    return {
+        str(name): float(np.median(air[(kind == name) & known])) for name in np.unique(kind[known])
+    }
+
+
+def _strata(
+    fleet: Fleet, comparison: Comparison, kind: NDArray[np.str_], middles: dict[str, float]
+) -> Mask:
+    """(n, 2): warmer air than half of the rows of the kind had; a small baseline."""
+    names, number = np.unique(kind, return_inverse=True)
+    middle = np.array([middles.get(name, np.inf) for name in names.tolist()])
+    # what is not known is not warm
+    is_warm: Mask = _known(_air(fleet), -np.inf) > middle[number] if kind.size else kind == ""
     is_small: Mask = comparison.expectation.vehicles.max(axis=1, initial=0.0) < _SMALL_BASELINE
     return np.column_stack([is_warm, is_small])

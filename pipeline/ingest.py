@@ -18,7 +18,7 @@ What happens to rows already stored
 from __future__ import annotations
 
 from collections import Counter
-from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,9 +27,10 @@ import polars as pl
 from pipeline.assignment import assign_logs
 from pipeline.fingerprints import code_fingerprint, hash_logs, hash_values
 from pipeline.ingest_plan import plan_ingest
-from pipeline.log_batches import Workshop, batches, work_out
+from pipeline.log_batches import Workshop, batches
 from pipeline.log_context import log_contexts
 from pipeline.log_rows import batch_replacements, unread_replacements
+from pipeline.log_workers import LogWorkers, useful_workers, worked_out_in_order
 from pipeline.registry_tables import REGISTRY_TABLES
 from pipeline.store_schema import schema_fingerprint
 from pipeline.store_tables import STORE_TABLES
@@ -37,14 +38,12 @@ from pipeline.warehouse import Replacement
 from pipeline.workspace import list_logs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from pipeline.fingerprints import LogFile
-    from pipeline.ingest_plan import Plan, PlannedLog
+    from pipeline.ingest_plan import Plan
     from pipeline.inputs import Inputs
-    from pipeline.log_batches import BatchRows
     from pipeline.paste_rows import Unassigned
     from pipeline.progress import Progress
+    from pipeline.store_settings import StoreSettings
     from pipeline.warehouse import Warehouse
     from pipeline.workspace import Workspace
 
@@ -65,6 +64,7 @@ class IngestSummary:
     n_vanished: int = 0
     n_rows_written: int = 0
     unassigned: tuple[Unassigned, ...] = ()
+    n_workers_ended: int = 0
 
     @property
     def n_logs(self) -> int:
@@ -93,7 +93,21 @@ class IngestSummary:
             parts.append(f"{self.n_missing} named in the registry but not found under logs/")
         if self.n_vanished:
             parts.append(f"{self.n_vanished} stored earlier but gone from disk (kept)")
+        if self.n_workers_ended:
+            parts.append(
+                f"{self.n_workers_ended} times a process that read logs ended before it was done "
+                "(its logs were read again)"
+            )
         return "; ".join(parts) + "."
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What became of the logs to read: rows written, paths stored, workers lost on the way."""
+
+    n_rows: int
+    read: frozenset[str]
+    n_ended: int
 
 
 def ingest(
@@ -112,17 +126,8 @@ def ingest(
     n_rows = _store_registry(store, inputs)
     n_rows += _store_unread(store, plan)
     workshop = Workshop.of(workspace, inputs, is_debugging=is_debugging)
-    limits = inputs.settings.store
-    planned = list(
-        batches(plan.to_read, limits.batch_logs, limits.batch_megabytes, workshop.logs_folder)
-    )
-    progress.begin("Reading logs", len(plan.to_read))
-    read: set[str] = set()
-    for batch, rows in _worked_out(planned, workshop):
-        n_rows += store.replace(batch_replacements(batch, rows, plan.moved))
-        read.update(rows.readings.filter(pl.col("outcome_code") == "read")["path"])
-        progress.advance(len(batch))
-    return _summary(plan, read, n_rows)
+    done = _read_and_store(plan, workshop, inputs.settings.store, store, progress)
+    return _summary(plan, done, n_rows + done.n_rows)
 
 
 def hashed_logs(workspace: Workspace, progress: Progress) -> list[LogFile]:
@@ -170,22 +175,31 @@ def _store_unread(store: Warehouse, plan: Plan) -> int:
     return store.replace(replacements) if replacements else 0
 
 
-def _worked_out(
-    planned: Sequence[Sequence[PlannedLog]], workshop: Workshop
-) -> Iterator[tuple[Sequence[PlannedLog], BatchRows]]:
-    """Each batch with its rows; the next batch is worked out while this one is stored."""
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        ahead = None
-        for batch in planned:
-            following = pool.submit(work_out, batch, workshop)
-            if ahead is not None:
-                yield ahead[0], ahead[1].result()
-            ahead = batch, following
-        if ahead is not None:
-            yield ahead[0], ahead[1].result()
+def _read_and_store(
+    plan: Plan, workshop: Workshop, settings: StoreSettings, store: Warehouse, progress: Progress
+) -> _Done:
+    """Work out the logs of the plan, later batches while earlier ones are stored."""
+    n_bytes = sum(log.file.size_bytes for log in plan.to_read)
+    # whoever hunts a fault wants it in the process that he watches
+    n_workers = 1 if workshop.is_debugging else useful_workers(settings.workers, n_bytes)
+    planned = batches(
+        plan.to_read, settings.batch_logs, settings.batch_megabytes, workshop.logs_folder
+    )
+    progress.begin("Reading logs", len(plan.to_read))
+    n_rows, read = 0, set[str]()
+    with (
+        LogWorkers(workshop, n_workers) as workers,
+        closing(worked_out_in_order(planned, workers.work_out, n_workers)) as worked_out,
+    ):
+        for batch, rows in worked_out:
+            n_rows += store.replace(batch_replacements(batch, rows, plan.moved))
+            read.update(rows.readings.filter(pl.col("outcome_code") == "read")["path"])
+            progress.advance(len(batch))
+    return _Done(n_rows, frozenset(read), workers.n_ended)
 
 
-def _summary(plan: Plan, read: set[str], n_rows: int) -> IngestSummary:
+def _summary(plan: Plan, done: _Done, n_rows: int) -> IngestSummary:
+    read = done.read
     stored = [log for log in plan.to_read if log.file.path in read]
     n_changed = sum(log.stored is not None for log in stored)
     outcomes = Counter(row["outcome_code"] for row in plan.unchanged)
@@ -198,4 +212,5 @@ def _summary(plan: Plan, read: set[str], n_rows: int) -> IngestSummary:
         n_vanished=len(plan.vanished),
         n_rows_written=n_rows,
         unassigned=plan.held,
+        n_workers_ended=done.n_ended,
     )

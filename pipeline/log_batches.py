@@ -18,7 +18,7 @@ from features.derive import derive
 from features.instruments import INSTRUMENTS
 from pipeline.expanded_sizes import expanded_bytes
 from pipeline.own_words import remarks_on
-from pipeline.readers import Door, LogRequest, read_logs
+from pipeline.readers import NOTICES, READINGS, Door, LogRequest, read_logs
 from pipeline.store_tables import PER_TEST_TABLES, REJECTED
 
 if TYPE_CHECKING:
@@ -122,6 +122,28 @@ def work_out(batch: Sequence[PlannedLog], workshop: Workshop) -> BatchRows:
     )
 
 
+def joined_rows(parts: Sequence[BatchRows]) -> BatchRows:
+    """The rows of the parts of one batch, in the order of the parts."""
+    return BatchRows(
+        _together([part.tables for part in parts]),
+        pl.concat([part.readings for part in parts]),
+        pl.concat([part.refusals for part in parts]),
+        pl.concat([part.notices for part in parts]),
+    )
+
+
+def rows_of_refused(log: PlannedLog, code: str, sentence: str, hint: str) -> BatchRows:
+    """The rows of a log that could not even be tried to the end."""
+    reading = {"path": log.file.path, "test_id": log.test_id, "outcome_code": "refused"}
+    objection = {"path": log.file.path, "code": code, "sentence": sentence, "hint": hint}
+    return BatchRows(
+        {table.name: table.empty() for table in PER_TEST_TABLES},
+        READINGS.conform(pl.DataFrame([{**reading, "n_rows": 0}])),
+        REJECTED.conform(pl.DataFrame([objection])),
+        NOTICES.empty(),
+    )
+
+
 def _request(log: PlannedLog, logs_folder: Path) -> LogRequest:
     return LogRequest(
         path=log.file.path,
@@ -151,8 +173,11 @@ def _derive_or_isolate(
     middle = len(logs) // 2
     first, broken_first = _derive_or_isolate(samples, logs[:middle], workshop)
     second, broken_second = _derive_or_isolate(samples, logs[middle:], workshop)
-    together = {name: pl.concat([first[name], second[name]], how="diagonal") for name in first}
-    return together, broken_first + broken_second
+    return _together([first, second]), broken_first + broken_second
+
+
+def _together(parts: Sequence[Mapping[str, pl.DataFrame]]) -> dict[str, pl.DataFrame]:
+    return {name: pl.concat([part[name] for part in parts], how="diagonal") for name in parts[0]}
 
 
 def _derived(

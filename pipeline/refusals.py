@@ -23,7 +23,9 @@ _OF_THE_MACHINE = frozenset(
     {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EMFILE, errno.ENFILE, errno.ENOMEM}
 )
 # Refusals that the next run may not meet again, though the file is the same.
-PASSING_CODES = frozenset({"unreadable_file", "file_missing", "mdf_library_missing"})
+PASSING_CODES = frozenset(
+    {"unreadable_file", "file_missing", "mdf_library_missing", "reading_ended"}
+)
 
 _COLUMNS = (
     Column("path", pl.String(), "", "the log file, relative to the logs folder"),

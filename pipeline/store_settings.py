@@ -12,7 +12,7 @@ _SIZE = r"^[1-9][0-9]*(\.[0-9]+)?(MB|GB|TB)$"
 
 
 class StoreSettings(BaseModel):
-    """Limits of the database and of one reading batch; none of them changes a result."""
+    """Limits of the database and of reading; none of them changes a result."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -35,4 +35,14 @@ class StoreSettings(BaseModel):
         ge=1,
         le=4096,
         description="Most megabytes of log files read and stored together.",
+    )
+    workers: int = Field(
+        default=0,
+        ge=0,
+        le=256,
+        description=(
+            "How many processes read logs and work out their features, each with some hundred "
+            "megabytes of memory; 0 is one for each processor core. Fewer are begun where there "
+            "is little to read."
+        ),
     )

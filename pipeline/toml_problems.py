@@ -31,23 +31,25 @@ def toml_problems(path: Path, shown: str) -> tuple[str, list[Problem]]:
         return "", [unfit]
     try:
         text = path.read_bytes().decode("utf-8-sig")
-        return text, _endless_numbers(tomllib.loads(text), text, shown)
     except UnicodeDecodeError:
-        return "", [
-            Problem(
-                "not_utf8",
-                "The file is not text in UTF-8.",
-                shown,
-                hint="Save it again as UTF-8.",
-            )
-        ]
+        sentence = "The file is not text in UTF-8."
+        return "", [Problem("not_utf8", sentence, shown, hint="Save it again as UTF-8.")]
     except OSError as error:
         reason = error.strerror or "unknown reason"
         return "", [Problem("unreadable_file", f"The file cannot be read: {reason}.", shown)]
+    return text, _text_problems(text, shown)
+
+
+def _text_problems(text: str, shown: str) -> list[Problem]:
+    """What keeps a text from being TOML of numbers to work with (an empty list: nothing)."""
+    try:
+        return _endless_numbers(tomllib.loads(text), text, shown)
     except tomllib.TOMLDecodeError as error:
-        return text, [_not_toml(str(error), text, shown)]
+        return [_not_toml(str(error), text, shown)]
     except RecursionError:
-        return "", [_not_toml("its parts stand too deep in each other", "", shown)]
+        return [_not_toml("its parts stand too deep in each other", "", shown)]
+    except ValueError:  # Python makes no number of a text of some thousand digits
+        return [_overlong_number(text, shown)]
 
 
 def _endless_numbers(
@@ -64,6 +66,15 @@ def _endless_numbers(
         inner = list(part.items() if isinstance(part, dict) else enumerate(part))
     found = (_endless_numbers(one, text, shown, (*place, key)) for key, one in inner)
     return [problem for problems in found for problem in problems]
+
+
+def _overlong_number(text: str, shown: str) -> Problem:
+    """The problem of a whole number with more digits than Python reads."""
+    lengths = [max(map(len, re.findall(r"\w+", line)), default=0) for line in text.splitlines()]
+    longest = max(lengths)
+    sentence = f"A number of some {longest} digits is no number to work with."
+    hint = "Write a number in a few digits, or take the line away for the default."
+    return Problem("wrong_value", sentence, shown, lengths.index(longest) + 1, hint)
 
 
 def _unfit_file(path: Path, shown: str) -> Problem | None:

@@ -50,8 +50,7 @@ def main() -> None:
         rows = _measure_logs(Path(folder) / "shop", options.logs, options.rows)
         rows.append(_measure_bomb(Path(folder)))
         simulated = _child("simulate", Path(folder) / "simulated")
-        # its work is done by processes of its own, whose time and memory are not in these
-        rows.append(Row(_SIMULATED, simulated["seconds"], None, simulated["peak_mib"]))
+        rows.append(Row(_SIMULATED, **simulated))
         rows.append(_measure_judgement(options.judged_tests))
         if not options.without_demo:
             rows.append(_measure_demo(Path(folder) / "demo"))

@@ -10,18 +10,24 @@ import pytest
 from invented_fleet import Plan, judge, make_inputs
 from scipy.stats import norm
 
-from models.calibration import CODES, Kinship, calibrate, stated_p_values
+from models.calibration import CODES, Kinship, learn_units, stated_p_values
+from models.calibration import calibrate as calibrate_by
 
 
 def kinship(model, pool=None, strata=None):
     n = len(model)
+    pools = np.zeros(n, dtype=int) if pool is None else np.asarray(pool)
     return Kinship(
-        np.asarray(model),
-        np.zeros(n, dtype=int) if pool is None else np.asarray(pool),
-        np.zeros(n, dtype=int),
+        np.asarray(model).astype(str),
+        np.where(pools < 0, "", pools.astype(str)),
+        np.full(n, "saturated"),
         np.ones(n, dtype=bool),
         np.zeros((n, 0), dtype=bool) if strata is None else strata,
     )
+
+
+def calibrate(scores, sides, kin, least):
+    return calibrate_by(scores, sides, kin, learn_units(scores, sides, kin, least))
 
 
 def codes_of(result, rows):
@@ -111,3 +117,18 @@ def test_what_strays_together_is_called_out_before_each_does_by_itself():
     single = judge(inputs, direction_share=1e-6).assessments.filter(mine)
     assert set(both["direction_code"]) == {"air_warm"}
     assert both["p_value"].median() < single["p_value"].median() / 5
+
+
+def test_a_car_that_comes_later_is_counted_among_the_cars_known():
+    rng = np.random.default_rng(6)
+    known = rng.normal(size=(300, 1))
+    units = learn_units(known, np.array([1]), kinship(np.zeros(300, int)), 200)
+    later = rng.normal(size=(40_000, 1))
+    found = calibrate_by(later, np.array([1]), kinship(np.zeros(40_000, int)), units)
+    assert set(found.vehicles[:, 0]) == {300}
+    for level in (0.05, 0.1):
+        # one unit of 300 cars: its own share beyond varies by a tenth to a fifth
+        assert (found.p_values <= level).mean() == pytest.approx(level, rel=0.5)
+    # another model of the same kind finds no unit of its own, nor one of an architecture
+    other = calibrate_by(later[:5], np.array([1]), kinship(np.ones(5, int)), units)
+    assert codes_of(other, slice(None)) == {"approximate"}

@@ -28,7 +28,8 @@ def conditions():
 
 
 def chosen(values):
-    bases, number = choose_bases(values, np.arange(len(values)), NEEDS)
+    choice = choose_bases(values, np.arange(len(values)), NEEDS)
+    bases, number = choice.bases, choice.of(np.isfinite(values))
     return bases, number, [bases[k].required if k >= 0 else None for k in number]
 
 
@@ -82,9 +83,21 @@ def test_twelve_others_are_enough_and_eleven_are_not(conditions):
 
 
 def test_many_tests_of_few_cars_do_not_make_a_baseline(conditions):
-    bases, number = choose_bases(conditions, np.arange(N) % 5, NEEDS)
-    assert not bases
-    assert (number == -1).all()
+    choice = choose_bases(conditions, np.arange(N) % 5, NEEDS)
+    assert not choice.bases
+    assert (choice.of(np.isfinite(conditions)) == -1).all()
+
+
+def test_a_row_that_comes_later_gets_the_richest_basis_that_there_is(conditions):
+    conditions[::2, RPM] = 2000.0
+    conditions[:, INTAKE] = np.nan
+    choice = choose_bases(conditions, np.arange(N), NEEDS)
+    later = np.tile(np.isfinite(conditions[0]), (4, 1))
+    later[1, RPM] = False  # a way to be logged that no row had: air and load remain
+    later[2, [ENTHALPY, INTAKE]] = False  # no basis without load was fitted
+    later[3, INTAKE] = True  # more than is needed does no harm
+    found = [choice.bases[k].required if k >= 0 else None for k in choice.of(later)]
+    assert found == [(INLET, ENTHALPY, RPM), None, None, (INLET, ENTHALPY, RPM)]
 
 
 def test_a_single_odd_engine_speed_does_not_count_as_variation(conditions):

@@ -5,10 +5,15 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from models.coverage import find_gaps
+from models.coverage import covered_features
+from models.coverage import find_gaps as gaps_by
 from models.findings import CORE_SIDES
 
 CORE = [side.features[0] for side in CORE_SIDES]
+
+
+def find_gaps(residuals, tests):
+    return gaps_by(residuals, tests, covered_features(residuals, tests))
 
 
 def table(rows):

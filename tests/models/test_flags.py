@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from models.flags import add_flags
+from models.flags import add_flags, p_values_of_tests
 from models.settings import AssessmentSettings
 
 NO_DIRECTIONS = pl.DataFrame(
@@ -40,7 +40,9 @@ def finding_of(row: pl.DataFrame, expansion_device: str | None) -> str | None:
         {"test_id": ["t"], "age_rank": [1], "expansion_device": [expansion_device]},
         schema_overrides={"expansion_device": pl.String},
     )
-    flagged, _ = add_flags(row, NO_DIRECTIONS, tests, AssessmentSettings())
+    settings = AssessmentSettings()
+    found = p_values_of_tests(row, NO_DIRECTIONS, settings).with_columns(q_value="p_value")
+    flagged = add_flags(row, found, tests, settings)
     return flagged["finding_code"].item()
 
 

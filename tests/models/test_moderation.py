@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from models.moderation import MOST_PRIOR_FREEDOM, moderated
+from models.moderation import MOST_PRIOR_FREEDOM, learn_prior
+
+
+def moderated(variances, freedom, groups):
+    prior = learn_prior(variances, freedom, groups)
+    return (variances, freedom) if prior is None else prior.draw(variances, freedom)
 
 
 def drawn(rng, prior_freedom, freedom, n=400, level=4.0):

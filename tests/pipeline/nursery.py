@@ -24,7 +24,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from pipeline import cli, ingest
+from pipeline import cli, log_workers
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.publish import publish
 from pipeline.warehouse import Warehouse
@@ -215,7 +215,7 @@ def _publish_for_ever(paths: list[str], told: int) -> int:
 
 def _remember_batches(folder: Path) -> None:
     """Take the rows of a batch from the child that worked out the same one before."""
-    real = ingest.work_out
+    real = log_workers.work_out
 
     def remembering(batch, workshop):
         known = folder / f"{hash_values([log.inputs_hash for log in batch])}.batch"
@@ -227,7 +227,7 @@ def _remember_batches(folder: Path) -> None:
         unfinished.replace(known)
         return rows
 
-    ingest.work_out = remembering
+    log_workers.work_out = remembering
 
 
 def _tell_steps(acknowledged: str, told: int) -> None:

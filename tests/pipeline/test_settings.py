@@ -139,6 +139,12 @@ def test_no_setting_is_endless_or_undefined(tmp_path, text, key, line):
     assert f"`{key}`" in problem.sentence
 
 
+def test_a_number_of_thousands_of_digits_is_a_fault_of_its_line(tmp_path):
+    (problem,) = problems(tmp_path, f"[site]\naltitude_m = {'9' * 6000}\n")
+    assert (problem.code, problem.line) == ("wrong_value", 2)
+    assert "6000 digits" in problem.sentence
+
+
 def test_brackets_without_end_are_a_fault_of_the_file(tmp_path):
     (problem,) = problems(tmp_path, "a = " + "[" * 100_000)
     assert problem.code == "not_toml"

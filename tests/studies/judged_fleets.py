@@ -12,12 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.comparison import Fleet, compare
+from models.comparison import Fleet, fit_groups
 from models.conditions import CONDITION_NAMES, CONDITIONS
+from models.family_q_values import add_q_values, known_tests
 from models.findings import JUDGED_FEATURE
-from models.flags import add_flags, add_test_ranks
+from models.flags import add_flags, add_test_ranks, p_values_of_tests
 from models.residuals import Compared, direction_frame, residual_frame
-from models.scores import score
+from models.scores import learn, score
 from models.settings import AssessmentSettings
 from tests.studies.residual_fleets import FEATURES, ResidualFleet
 
@@ -43,17 +44,19 @@ def judge_fleet(drawn: ResidualFleet, settings: AssessmentSettings = SETTINGS) -
     """The fleet judged; vehicle_id is `v` and the place in `drawn`."""
     rows = _rows(drawn)
     fleet = _fleet(drawn, rows)
-    comparison = compare(fleet, settings)
+    _, comparison = fit_groups(fleet, settings)
     reasons = np.where(np.isfinite(fleet.values), comparison.expectation.reasons, 1)
+    yardstick = learn(fleet, comparison, reasons == 0, settings)
     compared = Compared(
-        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, settings)
+        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, yardstick)
     )
     ranks = add_test_ranks(rows.select("test_id", "vehicle_id", "started_at")).with_columns(
         expansion_device=pl.lit("txv")
     )
-    residuals, tests = add_flags(
-        residual_frame(compared), direction_frame([compared]), ranks, settings
-    )
+    plain = residual_frame(compared)
+    tests = p_values_of_tests(plain, direction_frame([compared]), settings)
+    tests = add_q_values(tests, ranks, known_tests(tests, ranks))
+    residuals = add_flags(plain, tests, ranks, settings)
     truth = rows.select("test_id", "vehicle_id", "is_faulty")
     ranked = tests.join(truth, on="test_id").join(ranks.select("test_id", "age_rank"), on="test_id")
     return JudgedFleet(residuals.join(truth.drop("vehicle_id"), on="test_id"), ranked)

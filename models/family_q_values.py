@@ -1,0 +1,109 @@
+"""How sure a test is among the tests of the fleet: q values against a family that stands.
+
+Takes p-values of tests and the tests known when baselines were fitted, gives q values. The
+tests of equal age rank then (the latest of every car, the one before, ...) form one family,
+and every test is asked by Benjamini-Hochberg among the known tests of all *other* cars and
+itself: a test that was known in the family where it was counted, a later one among the
+latest tests. So no test moves the q value of another car. Does not belong here: p-values
+(`flags`), the adjustment itself (`multiplicity`).
+
+Why this holds the false discovery rate: for the tests known, it is Benjamini-Hochberg over
+the family as a whole. A later healthy test is called out when p <= q R / m, with R the
+rejections of the family that it joins, of m tests; its p-value does not depend on the others,
+so that happens with chance at most q E[R] / m, and of as many later tests as the family holds
+at most q E[R] false ones stand beside E[R] found of the same fleet (the fixed threshold of
+Storey, J. R. Statist. Soc. B 64 (2002) 479, from memory). Without any rejection R = 1, which
+is Bonferroni over the family.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from models.multiplicity import adjusted_within
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from models.conditions import Array
+
+LATEST = 1
+KNOWN_TESTS: dict[str, pl.DataType] = {
+    "test_id": pl.String(), "vehicle_id": pl.String(), "age_rank": pl.Int64(),
+    "p_value": pl.Float64(),
+}  # fmt: skip
+
+
+def known_tests(tests: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
+    """The tests of a fleet as families: KNOWN_TESTS in order of test.
+
+    `tests` as from `flags.p_values_of_tests`, `ranks` as from `flags.add_test_ranks`.
+    """
+    of_tests = ranks.select("test_id", "vehicle_id", "age_rank")
+    return tests.join(of_tests, on="test_id").select(*KNOWN_TESTS).sort("test_id")
+
+
+def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """The tests (test_id, p_value) with their q_value against the known ones.
+
+    Parameters
+    ----------
+    tests, ranks : as in `known_tests`.
+    known : frame
+        KNOWN_TESTS.
+    """
+    places = known.select("test_id", pl.col("age_rank").alias("family"))
+    asked = (
+        tests.join(ranks.select("test_id", "vehicle_id"), on="test_id", maintain_order="left")
+        .join(places, on="test_id", how="left", maintain_order="left")
+        .with_columns(pl.col("family").fill_null(LATEST))
+        .join(
+            known.select("vehicle_id", "age_rank", own="p_value"),
+            left_on=("vehicle_id", "family"),
+            right_on=("vehicle_id", "age_rank"),
+            how="left",
+            maintain_order="left",
+        )
+    )
+    p, own = (asked[name].cast(pl.Float64).to_numpy() for name in ("p_value", "own"))
+    family = asked["family"].to_numpy()
+    q = np.full(p.size, np.nan)
+    for rank, members in _families(known).items():
+        rows = np.flatnonzero(family == rank)
+        q[rows] = _among(p[rows], own[rows], members)
+    alone = np.isnan(q)
+    q[alone] = p[alone]
+    return tests.with_columns(pl.Series("q_value", q, pl.Float64))
+
+
+def _families(known: pl.DataFrame) -> Mapping[int, Array]:
+    """The p-values of each family, ascending."""
+    ordered = known.sort("age_rank", "p_value").partition_by("age_rank", as_dict=True)
+    families = {int(rank): frame["p_value"].to_numpy() for (rank,), frame in ordered.items()}
+    return families if LATEST in families else {LATEST: np.empty(0), **families}
+
+
+def _among(p: Array, own: Array, members: Array) -> Array:
+    """Each p adjusted in the place of its own car's in the family; NaN in `own`: it has none."""
+    whole = adjusted_within(members, np.zeros(members.size, dtype=np.int64))
+    place = np.minimum(np.searchsorted(members, p), max(members.size - 1, 0))
+    is_as_known = p == own
+    q = np.full(p.size, np.nan)
+    q[is_as_known] = whole[place[is_as_known]]
+    for row in np.flatnonzero(~is_as_known).tolist():
+        others = members
+        if np.isfinite(own[row]):
+            others = np.delete(members, np.searchsorted(members, own[row]))
+        q[row] = _joined(float(p[row]), others)
+    return q
+
+
+def _joined(p: float, others: Array) -> float:
+    """Adjusted value of one test that joins the others, which stand ascending."""
+    first = int(np.searchsorted(others, p, side="right"))
+    size = others.size + 1
+    above = others[first:] * size / np.arange(first + 2, size + 1)
+    return min(1.0, p * size / (first + 1), float(above.min(initial=np.inf)))
