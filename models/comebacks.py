@@ -19,17 +19,18 @@ from models.cumulative_incidence import CAME_BACK, LEFT, STILL_FOLLOWED
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from models.recurrence.climate import Climate
+
 Array = NDArray[np.float64]
 
 FOLLOWUP_CODES = {"still_followed": STILL_FOLLOWED, "came_back": CAME_BACK, "left": LEFT}
 _DAY_US = 86_400e6
-_MONTHS = 12
 
 
 def followed_up(
     spans: pl.DataFrame,
     vehicles: pl.DataFrame,
-    climate: pl.DataFrame | None,
+    climate: Climate | None,
     as_of: datetime,
     *,
     silent_after_days: float,
@@ -46,9 +47,9 @@ def followed_up(
         As from `visit_spans`.
     vehicles : frame
         vehicle_id, region, last_seen_date.
-    climate : frame or None
-        region, month (1 to 12), cooling_degree_days. A vehicle whose region it lacks makes
-        the clock that of days for all: two clocks cannot be compared.
+    climate : Climate or None
+        From before the first visit to `as_of`. A vehicle whose region it lacks makes the clock
+        that of days for all: two clocks cannot be compared.
     as_of : datetime
     silent_after_days : float
 
@@ -81,22 +82,24 @@ def followed_up(
     )
 
 
-def _with_exposure(rows: pl.DataFrame, climate: pl.DataFrame | None) -> pl.DataFrame:
-    regions = rows["region"].unique()
-    known = set() if climate is None else set(climate["region"].to_list())
-    if climate is None or rows.is_empty() or any(each not in known for each in regions):
+def _with_exposure(rows: pl.DataFrame, climate: Climate | None) -> pl.DataFrame:
+    """On the clock of cooling where the climate of every region is told, else on that of days."""
+    regions = rows["region"].unique().to_list()
+    if climate is None or rows.is_empty() or any(each not in climate.summed for each in regions):
         return rows.with_columns(
             pl.col("followup_days").alias("followup_exposure"),
             pl.lit("days").alias("exposure_code"),
         )
-    starts, ends = (_epoch_days(rows[name]) for name in ("visit_to", "until_at"))
+    starts, ends = (
+        _epoch_days(rows[name]) - climate.first_day for name in ("visit_to", "until_at")
+    )
     exposure = np.zeros(rows.height)
-    for region in sorted(regions):
+    for region in regions:
         is_here = (rows["region"] == region).to_numpy()
-        own = climate.filter(pl.col("region") == region)
-        days, cumulated = _cumulated(own, float(starts[is_here].min()), float(ends[is_here].max()))
-        at_end = np.interp(ends[is_here], days, cumulated)
-        exposure[is_here] = at_end - np.interp(starts[is_here], days, cumulated)
+        summed = climate.summed[region]
+        days = np.arange(summed.size, dtype=np.float64)
+        at_end = np.interp(ends[is_here], days, summed)
+        exposure[is_here] = at_end - np.interp(starts[is_here], days, summed)
     return rows.with_columns(
         pl.Series("followup_exposure", exposure, pl.Float64),
         pl.lit("cooling_degree_days").alias("exposure_code"),
@@ -105,14 +108,3 @@ def _with_exposure(rows: pl.DataFrame, climate: pl.DataFrame | None) -> pl.DataF
 
 def _epoch_days(instants: pl.Series) -> Array:
     return instants.dt.epoch("us").to_numpy().astype(np.float64) / _DAY_US
-
-
-def _cumulated(climate: pl.DataFrame, first_day: float, last_day: float) -> tuple[Array, Array]:
-    """Days at which months begin, and the cooling-degree days since the first of them."""
-    first = np.datetime64(int(np.floor(first_day)), "D").astype("datetime64[M]")
-    last = np.datetime64(int(np.floor(last_day)), "D").astype("datetime64[M]")
-    months = np.arange(first, last + 2)
-    by_month = np.zeros(_MONTHS)
-    by_month[climate["month"].to_numpy() - 1] = climate["cooling_degree_days"].to_numpy()
-    each = by_month[months[:-1].astype(np.int64) % _MONTHS]
-    return months.astype("datetime64[D]").astype(np.float64), np.r_[0.0, np.cumsum(each)]

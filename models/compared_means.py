@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy.stats import norm, t
 
 from models.case_mix import design
-from models.compared_rates import TAIL_95, TAIL_998
-from models.random_intercepts import Fit, fit_random_intercepts
+from models.compared_rates import TAIL_95, TAIL_998, no_window_shares
+from models.random_intercepts import Fit, fit_random_intercepts, likely_intercepts
 
 if TYPE_CHECKING:
     from models.measures import Measure
@@ -51,9 +51,12 @@ def compared_averages(rows: pl.DataFrame, measure: Measure) -> pl.DataFrame:
     if values.size <= x.shape[1] + 2 or groups.height < 2:
         return pl.DataFrame()
     place = counted["group"].rank("dense").to_numpy().astype(np.int64) - 1
-    fit = fit_random_intercepts(_drawn_in(values), x, place)
+    drawn = _drawn_in(values)
+    fit = fit_random_intercepts(drawn, x, place)
+    likely = likely_intercepts(drawn, x, place)
     of_group = np.bincount(place, values) / fit.sizes
-    return groups.with_columns(_judged(fit, of_group, values.size - x.shape[1]))
+    judged = groups.with_columns(_judged(fit, likely, of_group, values.size - x.shape[1]))
+    return judged.join(no_window_shares(groups), on="group", how="left", maintain_order="left")
 
 
 def _drawn_in(values: Array) -> Array:
@@ -73,9 +76,12 @@ def _of_full_rank(x: Array) -> Array:
     return x[:, kept]
 
 
-def _judged(fit: Fit, of_group: Array, freedom: int) -> list[pl.Series]:
+def _judged(
+    fit: Fit, likely: tuple[Array, Array], of_group: Array, freedom: int
+) -> list[pl.Series]:
     variance = fit.group_variance if fit.border_p < _SIGNIFICANT else 0.0
     error = np.sqrt(fit.residual_variance / fit.sizes + variance)
+    mean, deviation = likely
     columns = {
         "observed": of_group,
         "expected": of_group - fit.mean_residuals,
@@ -86,13 +92,9 @@ def _judged(fit: Fit, of_group: Array, freedom: int) -> list[pl.Series]:
             for side, sign in (("low", -1.0), ("high", 1.0))
         },
         "group_spread": np.full(of_group.size, variance**0.5),
-        "shrunken": fit.intercepts,
-        "shrunken_low": fit.intercepts - norm.isf(_TAIL_90) * fit.intercept_errors,
-        "shrunken_high": fit.intercepts + norm.isf(_TAIL_90) * fit.intercept_errors,
-        "above_probability": np.where(
-            fit.intercept_errors > 0,
-            norm.cdf(fit.intercepts / np.maximum(fit.intercept_errors, 1e-300)),
-            0.5,
-        ),
+        "shrunken": mean,
+        "shrunken_low": mean - norm.isf(_TAIL_90) * deviation,
+        "shrunken_high": mean + norm.isf(_TAIL_90) * deviation,
+        "above_probability": norm.cdf(mean / np.maximum(deviation, 1e-300)),
     }
     return [pl.Series(name, values, pl.Float64) for name, values in columns.items()]

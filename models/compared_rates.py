@@ -15,6 +15,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.case_mix import design, expected, person_intervals
+from models.comebacks import FOLLOWUP_CODES
+from models.cumulative_incidence import CAME_BACK, LEFT, cumulative_incidence
 from models.funnel import Counts, find_scatter, limits
 from models.measures import Kind, Measure
 from models.ratio_posteriors import ratio_posteriors
@@ -27,6 +29,8 @@ Array = NDArray[np.float64]
 TAIL_95, TAIL_998 = 0.025, 0.001
 # the rate of comebacks may change this often within the window (equal parts of it)
 _INTERVALS = 5
+_LEAST_FOLLOWED = 1e-3
+_WINDOW_SHARES = ("window_share", "window_share_low", "window_share_high", "window_share_worst")
 
 
 def compared_counts(rows: pl.DataFrame, measure: Measure, settings: RepairSettings) -> pl.DataFrame:
@@ -57,7 +61,9 @@ def compared_counts(rows: pl.DataFrame, measure: Measure, settings: RepairSettin
     )
     seen, due = (groups[name].to_numpy() for name in ("observed", "expected"))
     trials = None if measure.kind is Kind.RATE else groups["n_repairs"].to_numpy().astype(float)
-    return groups.with_columns(_judged(Counts(seen, np.maximum(due, 1e-9), trials)))
+    judged = groups.with_columns(_judged(Counts(seen, np.maximum(due, 1e-9), trials)))
+    shares = _window_shares(counted, settings) if is_rate else no_window_shares(groups)
+    return judged.join(shares, on="group", how="left", maintain_order="left")
 
 
 def _of_share(rows: pl.DataFrame, measure: Measure) -> tuple[pl.Series, pl.Series]:
@@ -72,7 +78,8 @@ def _of_rate(
 ) -> tuple[pl.Series, pl.Series]:
     """Seen and expected of each repair over its own follow-up, up to the window."""
     window = comeback_window(rows, settings)
-    followed = rows["followup_exposure"].to_numpy()
+    # where nobody cooled, nothing was asked of the repair; it was followed all the same
+    followed = np.maximum(rows["followup_exposure"].to_numpy(), window * _LEAST_FOLLOWED)
     came = rows.select(measure.outcome).to_series().to_numpy()
     cuts = [window * (k + 1) / _INTERVALS for k in range(_INTERVALS)]
     exposure, events, row, interval = person_intervals(followed, came, cuts)
@@ -112,3 +119,24 @@ def _judged(counts: Counts) -> list[pl.Series]:
         "above_probability": likely.above_one,
     }
     return [pl.Series(name, values, pl.Float64) for name, values in columns.items()]
+
+
+def _window_shares(rows: pl.DataFrame, settings: RepairSettings) -> pl.DataFrame:
+    """Share of each group that came back within the window, cars that left allowed for."""
+    window = comeback_window(rows, settings)
+    found = []
+    for (group,), own in rows.sort("group").group_by("group", maintain_order=True):
+        followed = own["followup_exposure"].to_numpy()
+        ended = own["followup_code"].replace_strict(FOLLOWUP_CODES, return_dtype=pl.Int64)
+        codes = ended.to_numpy()
+        incidence = cumulative_incidence(followed, codes)
+        share, low, high = incidence.interval_at(window)
+        worst = cumulative_incidence(followed, np.where(codes == LEFT, CAME_BACK, codes))
+        found.append((group, share, low, high, worst.at(window)[0]))
+    schema = {"group": pl.String, **dict.fromkeys(_WINDOW_SHARES, pl.Float64)}
+    return pl.DataFrame(found, schema=schema, orient="row")
+
+
+def no_window_shares(groups: pl.DataFrame) -> pl.DataFrame:
+    """The same columns, empty, of measures that follow nobody up."""
+    return groups.select("group", *(pl.lit(None, pl.Float64).alias(n) for n in _WINDOW_SHARES))

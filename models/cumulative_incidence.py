@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import beta
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -24,12 +25,15 @@ STILL_FOLLOWED, CAME_BACK, LEFT = 0, 1, 2
 
 @dataclass(frozen=True)
 class Incidence:
-    """Share that came back by each exposure at which anything happened, (k,) each."""
+    """Share that came back by each exposure at which anything happened, (k,) each.
+
+    `followed` (n,) is how far each car was followed.
+    """
 
     exposure: Array
     share: Array
     standard_error: Array
-    at_risk: Array
+    followed: Array
 
     def at(self, exposure: float) -> tuple[float, float]:
         """Share and its standard error at an exposure; zero before the first event."""
@@ -37,6 +41,18 @@ class Incidence:
         if place < 0:
             return 0.0, 0.0
         return float(self.share[place]), float(self.standard_error[place])
+
+    def interval_at(self, exposure: float) -> tuple[float, float, float]:
+        """Share at an exposure with the ends of its 90 % interval.
+
+        As of a share of so many cars as would have this standard error (Jeffreys' interval);
+        without an event, of those followed so far.
+        """
+        share, error = self.at(exposure)
+        followed = float((self.followed >= exposure).sum())
+        cars = share * (1.0 - share) / error**2 if error > 0.0 else max(followed, 0.5)
+        law = beta(share * cars + 0.5, (1.0 - share) * cars + 0.5)
+        return share, min(float(law.ppf(0.05)), share), max(float(law.ppf(0.95)), share)
 
 
 def cumulative_incidence(followed: Array, ended_as: Codes) -> Incidence:
@@ -57,7 +73,7 @@ def cumulative_incidence(followed: Array, ended_as: Codes) -> Incidence:
     any_event = came + left
     before = np.r_[1.0, np.cumprod(1.0 - any_event / at_risk)[:-1]] if times.size else times
     share = np.cumsum(before * came / at_risk)
-    return Incidence(times, share, np.sqrt(_variance(share, before, came, left, at_risk)), at_risk)
+    return Incidence(times, share, np.sqrt(_variance(share, before, came, left, at_risk)), followed)
 
 
 def _variance(share: Array, before: Array, came: Array, left: Array, at_risk: Array) -> Array:

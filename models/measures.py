@@ -55,7 +55,7 @@ _COMPARED = _LAST & pl.col("comparison_code").eq("comparable")
 
 MEASURES: tuple[Measure, ...] = (
     Measure(
-        "comebacks", Kind.RATE, _LAST & (pl.col("followup_exposure") > 0.0),
+        "comebacks", Kind.RATE, _LAST & pl.col("followup_exposure").is_not_null(),
         pl.col("followup_code").eq("came_back"), _CAR_AND_FAULT, 1,
         "came back for another repair",
     ),

@@ -22,6 +22,10 @@ from scipy.stats import chi2
 Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
 
+# scale of the half-normal prior of the groups' spread in residual spreads: workshops that differ
+# by half of what single repairs do are far apart [default]
+_PRIOR_SCALE = 0.5
+_PRIOR_RATIOS = np.geomspace(0.01, 2.0, 28) ** 2
 # ratios of variances between which the best is looked for; below the first it counts as none
 _LOG_RATIOS = (-14.0, 9.0)
 _GRID = 47
@@ -77,6 +81,30 @@ def fit_random_intercepts(y: Array, x: Array, groups: Numbers) -> Fit:
     border = max(0.0, _deviance(data, 0.0) - at_best)
     coefficients, inverse, variance = _generalised_least_squares(data, ratio)
     return _fit_at(data, ratio, (coefficients, inverse, variance), border)
+
+
+def likely_intercepts(y: Array, x: Array, groups: Numbers) -> tuple[Array, Array]:
+    """Posterior mean and standard deviation of each group's intercept, (m,) each.
+
+    The spread between groups is not taken for known, as `fit_random_intercepts` does: every
+    spread counts by its restricted likelihood and a half-normal prior (Gelman, Bayesian Analysis
+    1 (2006) 515), so that groups that seem alike are not said to be the same.
+    """
+    data = _grouped(y, x, groups)
+    deviance = np.array([_deviance(data, float(ratio)) for ratio in _PRIOR_RATIOS])
+    # the steps of the grid are equal in the logarithm of the spread, hence the last term
+    prior = -0.5 * _PRIOR_RATIOS / _PRIOR_SCALE**2 + 0.5 * np.log(_PRIOR_RATIOS)
+    log_weight = prior - 0.5 * deviance
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    fits = [
+        _fit_at(data, float(ratio), _generalised_least_squares(data, float(ratio)), 0.0)
+        for ratio in _PRIOR_RATIOS
+    ]
+    each = np.stack([fit.intercepts for fit in fits])
+    errors = np.stack([fit.intercept_errors for fit in fits])
+    mean = weight @ each
+    return mean, np.sqrt(np.maximum(weight @ (errors**2 + each**2) - mean**2, 0.0))
 
 
 def _grouped(y: Array, x: Array, groups: Numbers) -> Grouped:

@@ -24,6 +24,7 @@ from models.visits import years_between
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from models.recurrence.climate import Climate
     from models.repair_settings import RepairSettings
 
 _FILLS = ("recharge", "leak_repair")
@@ -37,7 +38,7 @@ class RepairInputs:
 
     `tests` is test_id, vehicle_id, started_at, purpose, repair_id, verdict_code,
     n_assessed_features and reason; `residuals` RESIDUALS with adverse_z; `air` test_id, regime,
-    condenser_air_c; `climate` region, month, cooling_degree_days, or None. The rest are
+    condenser_air_c; `climate` of the regions, or None. The rest are
     tables of the registry, none of it later than the judgement.
     """
 
@@ -47,7 +48,7 @@ class RepairInputs:
     tests: pl.DataFrame
     residuals: pl.DataFrame
     air: pl.DataFrame
-    climate: pl.DataFrame | None = None
+    climate: Climate | None = None
 
 
 def outcome_frame(

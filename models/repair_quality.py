@@ -8,20 +8,22 @@ for it. Does not belong here: any statistics of its own.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from models.findings import JUDGED_FEATURE
+from models.recurrence.climate import fit_climate
+from models.recurrence.settings import RecurrenceSettings
 from models.refrigerant_register import register_frame
 from models.repair_outcomes import RepairInputs, outcome_frame
 from models.replacements import replacement_frame
 from models.shops import part_frame, shop_frame
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from models.assess import Assessed, AssessmentInputs
+    from models.recurrence.climate import Climate
     from models.settings import AssessmentSettings
 
 # As of the other tables of the judgement: enough for any reader, few enough to hide last bits.
@@ -72,7 +74,21 @@ def repair_inputs(inputs: AssessmentInputs, assessed: Assessed, as_of: datetime)
         tests,
         with_adverse_z(assessed.residuals),
         inputs.features.select("test_id", "regime", _AIR),
+        _climate(inputs, as_of),
     )
+
+
+def _climate(inputs: AssessmentInputs, as_of: datetime) -> Climate | None:
+    """The climate of the regions, as the tests tell it; None where there is nothing to time."""
+    if inputs.repairs.is_empty():
+        return None
+    first = inputs.repairs.select(pl.col("performed_at").min().dt.epoch("d")).item()
+    last = as_of.toordinal() - datetime(1970, 1, 1, tzinfo=UTC).toordinal()
+    tests = inputs.context.join(
+        inputs.vehicles.select("vehicle_id", "region"), on="vehicle_id"
+    ).select("region", "started_at", "ambient_c")
+    known = tests.filter(pl.col("started_at") <= as_of)
+    return fit_climate(known, (first, last + 1), RecurrenceSettings().cooling_from_c)
 
 
 def with_adverse_z(residuals: pl.DataFrame) -> pl.DataFrame:

@@ -113,6 +113,13 @@ _COMPARISON = (
     Column("shrunken_low", _REAL, "unit", "lower end of its 90 % interval"),
     Column("shrunken_high", _REAL, "unit", "upper end of its 90 % interval"),
     Column("worse_probability", _REAL, "1", "chance that the true value is worse than expected"),
+    Column(
+        "window_share", _REAL, "1",
+        "of comebacks: share within the window, cars that left allowed for (Aalen and Johansen)",
+    ),
+    Column("window_share_low", _REAL, "1", "lower end of its 90 % interval"),
+    Column("window_share_high", _REAL, "1", "upper end of its 90 % interval"),
+    Column("window_share_worst", _REAL, "1", "the same if all that left had come back"),
     Column("position_code", _TEXT, "", "inside, or outside_95 or outside_998 with the side"),
     Column(
         "verdict_code", _TEXT, "",

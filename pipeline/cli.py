@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_bundle import bundle
 from pipeline.cli_disposition import disposition
 from pipeline.cli_score import score
+from pipeline.cli_shops import refrigerant_register, replacements, shops
 from pipeline.cli_verdict import verdict
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
@@ -279,6 +281,10 @@ def export(
 
 app.command()(verdict)
 app.command()(disposition)
+app.command()(shops)
+app.command()(replacements)
+app.command("refrigerant-register")(refrigerant_register)
+app.command()(bundle)
 app.command()(score)
 
 

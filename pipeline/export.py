@@ -8,7 +8,7 @@ text. Does not belong here: what the tables hold, writing workbooks (`workbooks`
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 import polars as pl
 
@@ -90,13 +90,29 @@ def export(
     progress.begin("Writing tables", len(wanted))
     n_rows = n_guarded = 0
     for name in wanted:
-        rows, guarded_cells = _write(store.read(name), folder / f"{name}.{kind}", kind)
+        rows, guarded_cells = write_table(store.read(name), folder / f"{name}.{kind}", kind)
         n_rows, n_guarded = n_rows + rows, n_guarded + guarded_cells
         progress.advance()
     return ExportSummary(len(wanted), n_rows, n_guarded)
 
 
-def _write(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
+def write_shown(frame: pl.DataFrame, path: Path) -> ExportSummary:
+    """Write what a table shows into the file named, in the format of its ending.
+
+    Raises
+    ------
+    ValueError
+        The ending is none of .parquet, .csv, .xlsx.
+    """
+    kind = next((k for k in get_args(ExportFormat) if path.suffix.lower() == f".{k}"), None)
+    if kind is None:
+        raise ValueError(f"{path.name}: name a file that ends in .parquet, .csv or .xlsx")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return ExportSummary(1, *write_table(frame, path, kind))
+
+
+def write_table(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
+    """Write one file; returns its rows, and the text cells that looked like a formula."""
     unfinished = path.with_name(path.name + ".unfinished")
     count = 0
     try:
