@@ -18,6 +18,7 @@ from features.trust.soak_biases import SOAK_BIASES
 from models.assessments import assess_tests, evidence_frame
 from models.baseline_table import baseline_frame
 from models.causes import find_causes, tests_behind
+from models.causes_found import found_causes
 from models.coverage import covered_features, find_gaps
 from models.diagnostics import diagnostic_frame, learn_diagnostics
 from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
@@ -165,7 +166,9 @@ def judge(
         leaks=_rounded(drifting.leaks),
         disposition_precision=_rounded(precision_frame(counted, inputs.vehicles)),
         instrument_offsets=_rounded(offsets),
-        causes=_rounded(find_causes(behind, judged, diagnostics, tests)),
+        causes=_rounded(
+            find_causes(behind, judged, diagnostics, tests, found_causes(counted, inputs.vehicles))
+        ),
     )
 
 

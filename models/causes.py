@@ -16,24 +16,37 @@ import polars as pl
 
 from features.regimes import WHOLE_TEST, Regime
 from models.assessments import rows_by
+from models.causes_found import NOTHING_FOUND
 from models.causes_likelihood import SEVERITIES, TEMPER, fit, log_student
 from models.causes_next import FULL_LOAD, Left, next_measurement
-from models.causes_priors import prior
+from models.causes_priors import priors as prior_shares
 from models.causes_table import CAUSES
-from models.causes_words import Reading, against, agrees, cause_words, in_favour, paragraph
+from models.causes_words import (
+    Reading,
+    against,
+    agrees,
+    cause_words,
+    found_before,
+    in_favour,
+    paragraph,
+)
 from models.fault_signs import LIMIT, REGULATING
 from models.fault_signs_numbers import LEAST_EFFECTS, NONE, QUANTITIES, shapes
 from models.fault_signs_sensors import SENSOR_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
+    from models.causes_found import Found
     from models.conditions import Array, Mask
     from models.fault_signs_numbers import Shape
     from models.history import History
     from models.sentences import Row
 
 LEAD = 3.0
+# A cause stays in the set down to this part of the best one's weight: one of twenty that is left
+# out would be the true one [tuned on simulated cars].
+NOT_RULED_OUT = 20.0
 ASKED_OF = ("service", "watch")
 _LEAST_SHARE = 0.005
 _MOST_KEPT = 8
@@ -64,15 +77,21 @@ class Vector:
 
 @dataclass(frozen=True)
 class Case:
-    """What is known of one car: its vectors, kind (columns of the context) and purpose."""
+    """What is known of one car: its vectors, kind (columns of the context) and purpose.
+
+    `found` is what workshops found on cars of its model and of others.
+    """
 
     vectors: tuple[Vector, ...]
     kind: Kind
     purpose: str | None = None
+    found: Found = NOTHING_FOUND
 
 
 @dataclass(frozen=True)
-class _Car:
+class Car:
+    """One car with something to go by, and the latest test that was looked at."""
+
     vehicle_id: str
     test_id: str
     case: Case
@@ -120,7 +139,11 @@ def tests_behind(states: pl.DataFrame, past: list[History], recent_tests: int) -
 
 
 def find_causes(
-    looked_at: pl.DataFrame, residuals: pl.DataFrame, diagnostics: pl.DataFrame, tests: pl.DataFrame
+    looked_at: pl.DataFrame,
+    residuals: pl.DataFrame,
+    diagnostics: pl.DataFrame,
+    tests: pl.DataFrame,
+    found: Mapping[str, Found] | None = None,
 ) -> pl.DataFrame:
     """The CAUSES of every car looked at.
 
@@ -134,12 +157,14 @@ def find_causes(
         As from `diagnostics.diagnostic_frame`.
     tests : frame
         CONTEXT.
+    found : mapping
+        By model, what workshops found, as from `causes_found.found_causes`.
     """
-    cars = list(_cars(looked_at, residuals, diagnostics, tests))
+    cars = list(cars_of(looked_at, residuals, diagnostics, tests, found or {}))
     rows: list[dict[str, object]] = []
     for car, diagnosis in zip(cars, diagnose_all([car.case for car in cars]), strict=True):
         named = {"vehicle_id": car.vehicle_id, "test_id": car.test_id}
-        rows += [{**named, **row} for row in cause_rows(diagnosis)]
+        rows += [{**named, **row} for row in cause_rows(diagnosis, car.case.found)]
     return CAUSES.conform(pl.DataFrame(rows, schema=CAUSES.schema))
 
 
@@ -166,7 +191,7 @@ def _diagnosis(case: Case, fits: list[dict[str, Suspect]]) -> Diagnosis:
     fullest = int(np.argmax([_information(vector) for vector in vectors]))
     logs = np.array([[one[c].log_fit for c in common] for one in fits])
     together = logs.sum(axis=0) / np.sqrt(len(fits))
-    priors = np.array([prior(c, case.purpose) for c in common])
+    priors = np.array(prior_shares(common, case.purpose, case.found))
     priors /= priors.sum()
     posterior = np.log(priors) + together
     order = np.lexsort((common, -posterior))
@@ -174,15 +199,19 @@ def _diagnosis(case: Case, fits: list[dict[str, Suspect]]) -> Diagnosis:
     shares = np.exp(posterior - posterior[0])
     suspects = tuple(fits[fullest][common[place]] for place in order)
     lead = posterior[0] - posterior - _unsaid(suspects, vectors)
-    is_in_set = lead <= np.log(LEAD)
+    # two causes at once are held against one by the stricter measure: fewer causes explain as much
+    is_pair = np.array(["+" in one.cause for one in suspects])
+    is_in_set = lead <= np.log(np.where(is_pair, LEAD, NOT_RULED_OUT))
     is_in_set[0] = True
+    is_ahead = bool((lead[1:] > np.log(LEAD)).all()) and suspects[0].cause != NONE
     z = np.nan_to_num(vectors[fullest].z)
     if not agrees(suspects[0].shift, z).any():
         # what leads by its prior alone explains nothing
         is_in_set[[s.cause for s in suspects].index(NONE)] = True
+        is_ahead = False
     return Diagnosis(
         suspects, shares / shares.sum(), priors, is_in_set,
-        bool(is_in_set.sum() == 1 and suspects[0].cause != NONE),
+        is_ahead,
         vectors[fullest], all(v.control == REGULATING for v in vectors),
     )  # fmt: skip
 
@@ -235,7 +264,7 @@ def _unsaid(suspects: tuple[Suspect, ...], vectors: tuple[Vector, ...]) -> Array
     return total
 
 
-def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
+def cause_rows(diagnosis: Diagnosis, found: Found = NOTHING_FOUND) -> Iterator[dict[str, object]]:
     """Rows of CAUSES without vehicle and test, best first."""
     vector = diagnosis.vector
     readings = [
@@ -268,6 +297,7 @@ def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
                 "fault_severity": suspect.severity,
                 "is_in_set": is_in_set,
                 "is_named": rank == 0 and diagnosis.is_named,
+                "found_before": found_before(suspect.cause, found) or None,
                 "evidence_for": in_favour(suspect.shift, readings),
                 "evidence_against": against(suspect.shift, suspect.scale, readings),
                 "next_measurement": following if is_in_set else None,
@@ -279,13 +309,17 @@ def cause_rows(diagnosis: Diagnosis) -> Iterator[dict[str, object]]:
     yield from rows
 
 
-def _cars(
-    looked_at: pl.DataFrame, residuals: pl.DataFrame, diagnostics: pl.DataFrame, tests: pl.DataFrame
-) -> Iterator[_Car]:
+def cars_of(
+    looked_at: pl.DataFrame,
+    residuals: pl.DataFrame,
+    diagnostics: pl.DataFrame,
+    tests: pl.DataFrame,
+    found: Mapping[str, Found],
+) -> Iterator[Car]:
     """Every car with something to go by."""
     levels = _mean_deviations(looked_at, residuals, diagnostics)
     latest = dict(looked_at.select("vehicle_id", "test_id").iter_rows())
-    columns = ("test_id", "purpose", *_KIND)
+    columns = ("test_id", "model_id", "purpose", *_KIND)
     behind = tests.select(columns).filter(pl.col("test_id").is_in(list(latest.values())))
     known = {row["test_id"]: row for row in behind.iter_rows(named=True)}
     for car, rows in rows_by(levels, "vehicle_id").items():
@@ -293,7 +327,8 @@ def _cars(
         kind = tuple((name, test[name]) for name in _KIND)
         vectors = tuple(_vectors(rows, str(test["compressor"] or "")))
         if vectors:
-            yield _Car(car, latest[car], Case(vectors, kind, test["purpose"]))
+            before = found.get(test["model_id"], NOTHING_FOUND)
+            yield Car(car, latest[car], Case(vectors, kind, test["purpose"], before))
 
 
 def _mean_deviations(

@@ -4,10 +4,10 @@ Array functions. Takes z (n, quantities) with NaN where not known, least effects
 and shapes; gives log likelihoods and severities. Does not belong here: priors, frames, words.
 
 Each z is Student t about severity times shift; its scale grows with severity, because marks
-say a sign and no size. Quantities that share a pressure or a clamp count less each: what
-they say is said twice. Source of the form: severity a_f >= 0 profiled per fault, and a
-ratio between best and second-best (Rossi & Braun, HVAC&R Research 3 (1997) 19); Student
-t instead of a normal distribution for robustness.
+say a sign and learned sizes a typical car. Quantities that share a pressure or a clamp count
+less each: what they say is said twice. Source of the form: severity a_f >= 0 profiled per
+fault, and a ratio between best and second-best (Rossi & Braun, HVAC&R Research 3 (1997) 19);
+Student t instead of a normal distribution for robustness.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ SEVERITIES = np.concatenate([[0.0], np.geomspace(0.15, 12.0, 15)])
 _HALF = 0.5
 # Share of its log likelihood that a car counts for: marks are cruder than their doubt says
 # [default, tune on data].
-TEMPER = 0.5
+TEMPER = 0.6
 _FAMILIES = (
     ("low_side_kpa", "pressure_ratio", "evaporator_approach_k"),
     ("high_side_kpa", "condensing_over_air_k"),

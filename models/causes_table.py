@@ -24,12 +24,22 @@ CAUSES = Table(
             "weight of the cause among all considered: prior times likelihood, no chance of being "
             "right",
         ),
-        Column("prior_share", _REAL, "1", "weight before anything was measured"),
+        Column(
+            "prior_share", _REAL, "1",
+            "weight before anything was measured: published shares, moved by what workshops found",
+        ),
+        Column(
+            "found_before", _TEXT, "",
+            "how often workshops found it on cars looked at, in words; null: none was",
+        ),
         Column(
             "fault_severity", _REAL, "1",
             "severity fitted: 1 moves what is marked clear by one effect worth reporting",
         ),
-        Column("is_in_set", pl.Boolean(), "", "a third of the best or more: not told apart"),
+        Column(
+            "is_in_set", pl.Boolean(), "",
+            "a twentieth of the best or more, a third for two at once: not ruled out",
+        ),
         Column("is_named", pl.Boolean(), "", "leads all others threefold"),
         Column("evidence_for", _TEXT, "", "deviations that agree, in words"),
         Column("evidence_against", _TEXT, "", "deviations that contradict, in words"),

@@ -21,6 +21,7 @@ from models.sentences import capitalised, enumeration
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from models.causes_found import Found
     from models.conditions import Array, Mask
 
 # A deviation from here on speaks; less than a part of it is silence (in spreads).
@@ -94,6 +95,26 @@ def _deviation(reading: Reading) -> str:
     return f"{_words(reading.feature)} {abs(reading.delta):.{digits}f}{words} {side} than expected"
 
 
+def found_before(cause: str, found: Found) -> str:
+    """What workshops found on cars looked at so far; empty where none was.
+
+    These counts have moved the weight of the cause before the measurement.
+    """
+    said = []
+    for counts, total, whose in (
+        (found.own, found.n_own, "of this model"),
+        (found.others, found.n_others, "of other models"),
+    ):
+        if total:
+            hits = sum(counts.get(part, 0) for part in (cause, *_parts(cause)))
+            said.append(f"{hits} of {total} {'car' if total == 1 else 'cars'} {whose}")
+    return f"workshops found it in {enumeration(said)}" if said else ""
+
+
+def _parts(cause: str) -> list[str]:
+    return cause.split("+") if "+" in cause else []
+
+
 def paragraph(rows: Sequence[dict[str, object]]) -> str:
     """All of it: what fits best, what else, what speaks how, and what to measure next."""
     best, *others = [row for row in rows if row["is_in_set"]]
@@ -104,6 +125,8 @@ def paragraph(rows: Sequence[dict[str, object]]) -> str:
     elif best["evidence_against"]:
         lead += f" (against it: {best['evidence_against']})"
     parts = [f"{lead}."]
+    if best["found_before"]:
+        parts.append(f"So far {best['found_before']}, which counts in its favour or against it.")
     if others:
         named = [str(row["cause"]) for row in others[:_MOST_OTHERS]]
         more = len(others) - len(named)

@@ -39,6 +39,11 @@ DIAGNOSTIC: tuple[JudgedFeature, ...] = (
                   0.12, 0.02, None, None, digits=2, roles=frozenset({"heat_sink"})),
     JudgedFeature("coil_effectiveness", "effectiveness of the evaporator",
                   0.10, 0.02, None, None, digits=2, roles=frozenset({"load"})),
+    JudgedFeature("superheat_swing_k", "swing of the superheat", 1.0, 0.15, None, None),
+    JudgedFeature("start_high_side_kpa_per_s", "rise of the high side at the start",
+                  8.0, 1.5, None, None),
+    JudgedFeature("start_low_side_kpa_per_s", "fall of the low side at the start",
+                  8.0, 1.5, None, None),
 )  # fmt: skip
 STANDING = "static_over_saturation_kpa"
 # Gas of 25 kPa raises condensing by about a kelvin [computed, 0.03 K/kPa]; below it none of it
@@ -55,7 +60,7 @@ def learn_diagnostics(
     features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
 ) -> Norm:
     """What is normal of the diagnostic quantities by the tests of the context."""
-    _, fleet = _windows_of(features, context)
+    _, fleet = _rows_of(features, context)
     groups, comparison = fit_groups(fleet, settings)
     is_compared = all_reasons(fleet, comparison, settings) == 0
     priors = learn_priors(fleet, comparison, is_compared)
@@ -72,23 +77,22 @@ def diagnostic_frame(
     return pl.concat([standing, _against_baseline(features, context, norm, settings)])
 
 
-def _windows_of(features: pl.DataFrame, context: pl.DataFrame) -> tuple[pl.DataFrame, Fleet]:
-    """The rows of control states, and their diagnostic quantities; one not derived is unknown."""
+def _rows_of(features: pl.DataFrame, context: pl.DataFrame) -> tuple[pl.DataFrame, Fleet]:
+    """The rows of control states and whole tests, and the quantities; not derived is unknown."""
     lacking = [
         pl.lit(None, pl.Float64).alias(name)
         for feature in DIAGNOSTIC
         for name in (feature.name, FEATURE[feature.name].uncertainty_name)
         if name not in features.columns
     ]
-    windows = features.filter(pl.col("regime") != WHOLE_TEST).with_columns(lacking)
-    rows = rows_to_compare(windows, context)
+    rows = rows_to_compare(features.with_columns(lacking), context)
     return rows, fleet_of(rows, DIAGNOSTIC)
 
 
 def _against_baseline(
     features: pl.DataFrame, context: pl.DataFrame, norm: Norm, settings: AssessmentSettings
 ) -> pl.DataFrame:
-    rows, fleet = _windows_of(features, context)
+    rows, fleet = _rows_of(features, context)
     comparison = compare(fleet, norm.groups, settings)
     is_compared = all_reasons(fleet, comparison, settings) == 0
     spreads = moderated_spreads(fleet, comparison, is_compared, norm.yardstick.priors)

@@ -2,7 +2,8 @@
 
 Holds `PATTERNS`, one record per fault and control state, in marks (`++` large, `+` clear, `(+)`
 slight, `0` none, `?` not to be relied on), with the source of each beside it. Does not
-belong here: numbers made of marks (`fault_signs_numbers`), sensors (`fault_signs_sensors`).
+belong here: sizes (`fault_sizes`), numbers (`fault_signs_numbers`), sensors
+(`fault_signs_sensors`).
 
 Sources: `cycle model` is a lumped steady-state model of the cycle, not calibrated: trust
 signs and orders of magnitude only; `common practice` is a fact of the trade without a source;
@@ -78,6 +79,11 @@ PATTERNS: tuple[Pattern, ...] = (
     Pattern("foreign_gas", "air or another gas in the circuit", REGULATING,
             "0 0 0 + ++ + + 0 0 0", _M,
             {"static_over_saturation_kpa": "++", "expansion_inlet_subcooling_k": "++"}),
+    # which way it goes depends on what was filled: only standing pressure and an identifier tell
+    Pattern("foreign_gas", "another refrigerant in the circuit", LIMIT,
+            "? ? ? (+) ? ? ? ? ? ?", _CP, {"static_over_saturation_kpa": "?"}),
+    Pattern("foreign_gas", "another refrigerant in the circuit", REGULATING,
+            "? ? ? (+) ? ? ? ? ? ?", _CP, {"static_over_saturation_kpa": "?"}),
     Pattern("condenser_air_short", "condenser air blocked or its fan weak", LIMIT,
             "(+) 0 (+) ++ ? + ++ 0 (+) 0", f"{_M}, {_RB}"),
     Pattern("condenser_air_short", "condenser air blocked or its fan weak", REGULATING,
@@ -86,6 +92,8 @@ PATTERNS: tuple[Pattern, ...] = (
             "-- ? ? - (-) (+) 0 0 - (-)", f"{_M}, {_RB}", {"coil_effectiveness": "+"}),
     Pattern("evaporator_air_short", "evaporator icing", LIMIT,
             "- (-) ? - (-) + 0 0 + +", _CP, {"coil_effectiveness": "-"}),
+    Pattern("evaporator_air_short", "evaporator icing", REGULATING,
+            "- (-) ? - (-) + 0 0 ? +", _CP, {"coil_effectiveness": "-"}),
     Pattern("evaporator_air_short", "little air over the evaporator", REGULATING,
             "(+) (-) (-) - - - - 0 0 (-)", _M, {"coil_effectiveness": "+"}),
     Pattern("air_mixed_warm", "warm air mixed in behind the evaporator", LIMIT,
@@ -121,6 +129,11 @@ PATTERNS: tuple[Pattern, ...] = (
             "+ -- - (-) (-) - -- 0 (+) (-)", _M, {"heat_exchanger_balance": "+"}, _TXV),
     Pattern("feed_excessive", "expansion valve feeds too much", REGULATING,
             "0 -- - (+) (+) - - 0 0 0", _M, {"heat_exchanger_balance": "+"}, _TXV),
+    # levels stay about where they are; the superheat swings
+    Pattern("feed_hunting", "expansion valve hunting", LIMIT,
+            "0 0 0 0 0 0 0 0 (+) 0", _CP, {"superheat_swing_k": "++"}, _TXV),
+    Pattern("feed_hunting", "expansion valve hunting", REGULATING,
+            "0 0 0 0 0 0 0 0 0 0", _CP, {"superheat_swing_k": "++"}, _TXV),
     Pattern("exchanger_fouled", "internal heat exchanger fouled or bypassed", LIMIT,
             "0 0 -- 0 0 0 - 0 (+) 0", _M,
             {"heat_exchanger_effectiveness": "--", "expansion_inlet_subcooling_k": "--"},
@@ -147,6 +160,7 @@ CAUSE_WORDS: dict[str, str] = {
     "displacement_high": "compressor stroke stuck high",
     "feed_restricted": "too little liquid fed (expansion device, drier or liquid line)",
     "feed_excessive": "expansion valve feeds too much",
+    "feed_hunting": "expansion valve hunting: superheat that swings",
     "exchanger_fouled": "internal heat exchanger fouled or bypassed",
     "oil_excess": "too much oil in the circuit",
     "none_of_these": "none of the causes considered",

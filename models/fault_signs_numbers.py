@@ -1,7 +1,7 @@
 """The sign tables as numbers: expected shift and its doubt, per quantity and pattern.
 
-Takes `fault_signs` and `fault_signs_sensors`, gives `Shapes` in least effects per unit of
-severity. Does not belong here: the tables, the likelihood (`causes_likelihood`).
+Takes `fault_signs`, `fault_sizes` and `fault_signs_sensors`, gives `Shapes` in least effects
+per unit of severity. Does not belong here: the tables, the likelihood (`causes_likelihood`).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 from models.diagnostics import DIAGNOSTIC, STANDING, STANDING_LEAST_EFFECT_KPA
 from models.fault_signs import LIMIT, PATTERNS, REGULATING, STATIONS, Pattern
 from models.fault_signs_sensors import SENSORS
+from models.fault_sizes import LEARNED_OF, SIZES
 from models.findings import JUDGED_FEATURE
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def shapes(control: str, context: tuple[tuple[str, object], ...]) -> tuple[Shape
     car = dict(context)
     wanted = (control,) if control in {LIMIT, REGULATING} else (LIMIT, REGULATING)
     halves = [
-        [_numbers(p, car) for p in PATTERNS if p.control == half and _holds(p, car)]
+        [_learned(p, *by_marks(p, car)) for p in PATTERNS if p.control == half and holds(p, car)]
         for half in wanted
     ]
     nothing = np.zeros(len(QUANTITIES))
@@ -87,11 +88,13 @@ def shapes(control: str, context: tuple[tuple[str, object], ...]) -> tuple[Shape
     )
 
 
-def _holds(pattern: Pattern, car: dict[str, object]) -> bool:
+def holds(pattern: Pattern, car: dict[str, object]) -> bool:
+    """Whether a car of this kind, by columns of the context, can have the pattern."""
     return all(car.get(name) in values for name, values in pattern.only.items())
 
 
-def _numbers(pattern: Pattern, car: dict[str, object]) -> Shape:
+def by_marks(pattern: Pattern, car: dict[str, object]) -> tuple[Array, Array]:
+    """Shift and doubt over `QUANTITIES` by the marks alone, in least effects at severity one."""
     marks = dict(zip(STATIONS, pattern.marks.split(), strict=True))
     if car.get("internal_heat_exchanger") is False:
         # the suction line carries on what leaves the evaporator
@@ -106,12 +109,25 @@ def _numbers(pattern: Pattern, car: dict[str, object]) -> Shape:
     place, hot = (QUANTITIES.index(n) for n in ("compressor_discharge_superheat_k", _DISCHARGE))
     shift[place] = shift[hot] - 0.5 * shift[QUANTITIES.index("condensing_over_air_k")]
     doubt[place] = max(0.6, doubt[hot])
+    return shift, doubt
+
+
+def _learned(pattern: Pattern, shift: Array, doubt: Array) -> Shape:
+    """The pattern with the sizes that simulated cars have taught; its marks where they have not."""
+    size = SIZES.get((pattern.fault, pattern.control))
+    if size is not None:
+        places = [QUANTITIES.index(name) for name in LEARNED_OF]
+        shift[places] = np.array(size.sizes.split(), dtype=float) / 10.0
+        doubt[places] = np.array(size.doubts.split(), dtype=float) / 100.0
     return Shape(pattern.cause, pattern.fault, shift, doubt)
 
 
 _DISCHARGE = "compressor_discharge_c"
 # What a fault leaves alone unless its pattern says so.
-_QUIET = ("heat_exchanger_effectiveness", "heat_exchanger_balance", STANDING)
+_QUIET = (
+    "heat_exchanger_effectiveness", "heat_exchanger_balance", "superheat_swing_k",
+    "start_high_side_kpa_per_s", "start_low_side_kpa_per_s", STANDING,
+)  # fmt: skip
 
 
 def _pairs(faults: list[Shape]) -> list[Shape]:

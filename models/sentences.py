@@ -73,13 +73,19 @@ def doubt_sentence(rows: list[Row], least_z: float) -> str:
     """Deviations that would be findings were they more certain, strongest first."""
     strongest: dict[str, str] = {}
     for row in sorted(rows, key=lambda r: (-abs(r["z"]), r["feature"], r["regime"])):
-        size = f"{abs(row['z']):.1f} spreads, q {row['q_value']:.2f}"
+        size = f"{abs(row['z']):.1f} spreads, {_chance(row['q_value'])}"
         strongest.setdefault(row["feature"], f"{deviation_sentence(row)} ({size})")
     more = len(strongest) - _MOST_NAMED
     named = list(strongest.values())[:_MOST_NAMED] + ([f"{more} more"] if more > 0 else [])
     return (
         f"Beyond {least_z:g} spreads, yet not certain enough for a finding: {enumeration(named)}."
     )
+
+
+def _chance(q_value: float) -> str:
+    """`q 0.53`; near one a number would say no more than that nothing is ruled out."""
+    text = f"{q_value:.2f}"
+    return "chance not ruled out" if text == "1.00" else f"q {text}"
 
 
 def comparison_sentence(row: Mapping[str, Any]) -> str:

@@ -62,7 +62,14 @@ def disposition(  # noqa: PLR0913, PLR0917 - one parameter per option
         list[str] | None,
         typer.Option("--finding", help="Only this finding; may be repeated. Else all there are."),
     ] = None,
-    cause: Annotated[str | None, typer.Option("--cause", help="The cause found.")] = None,
+    cause: Annotated[
+        str | None,
+        typer.Option(
+            "--cause",
+            help="The cause found; as a code of the table `causes` (low_charge) it counts for cars "
+            "to come.",
+        ),
+    ] = None,
     workspace: WorkspaceOption = _HERE,
     clock: ClockOption = None,
     debug: DebugOption = False,

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from models.causes_found import cause_code
 from models.disposition_tables import Kind
 from models.dispositions import in_force
+from models.fault_signs import CAUSE_WORDS
 from models.findings import FINDING
 from pipeline.disposition_file import Disposition, append_disposition
 from pipeline.problems import Problem, ProblemsError, did_you_mean
@@ -88,8 +90,17 @@ def record(workspace: Workspace, said: Said) -> list[str]:
     words = _about(said, codes)
     return [
         f"Noted as {number} in {_SHOWN}: {words}.",
+        *_about_cause(said.cause),
         f"It counts from the next `chillroster run` on; `--undo {number}` takes it back.",
     ]
+
+
+def _about_cause(cause: str | None) -> list[str]:
+    if cause is None or cause_code(cause) is not None:
+        return []
+    known = ", ".join(CAUSE_WORDS)
+    sentence = "The cause is kept in your words. To count when other cars are weighed it has to be"
+    return [f"{sentence} one of {known}."]
 
 
 def listed(workspace: Workspace, vehicle_id: str, as_of: datetime) -> list[str]:

@@ -107,7 +107,7 @@ def _evidence_lines(
         yield from wrapped(
             f"{line.quantity}, {line.regime}: observed {line.observed}, expected {line.expected}, "
             f"difference {line.difference}, spread {line.spread}; "
-            f"z {line.z_text}, p {line.p_text}{_how_found(row)}, q {line.q_text}; "
+            f"z {line.z_text}, p {line.p_text}{_how_found(row)}, {line.chance}; "
             f"compared with {line.baseline}.",
             "    ",
         )

@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.shares import Share
 
-# What each simulated fault is called among the causes. A hunting valve has no pattern of levels.
+# What each simulated fault is called among the causes.
 TRUE_CAUSE: dict[str, str] = {
     "undercharge": "low_charge",
     "overcharge": "overcharge",
@@ -28,7 +28,7 @@ TRUE_CAUSE: dict[str, str] = {
     "valve_under_feeding": "feed_restricted",
     "liquid_restriction": "feed_restricted",
     "valve_over_feeding": "feed_excessive",
-    "valve_hunting": "none_of_these",
+    "valve_hunting": "feed_hunting",
     "non_condensables": "foreign_gas",
     "wrong_refrigerant": "foreign_gas",
     "exchanger_fouled": "exchanger_fouled",

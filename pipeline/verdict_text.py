@@ -126,7 +126,7 @@ def _findings(verdict: Verdict) -> Iterator[str]:
         yield from wrapped(
             f"{line.quantity}, {line.regime}: {line.direction}. Observed {line.observed}, "
             f"expected {line.expected}, difference {line.difference}, spread {line.spread} with "
-            f"sensors; {line.z_text} spreads, p {line.p_text}, q {line.q_text}; compared with "
+            f"sensors; {line.z_text} spreads, p {line.p_text}, {line.chance}; compared with "
             f"{line.baseline}.",
             "  ",
         )

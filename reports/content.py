@@ -29,6 +29,7 @@ NEEDED_COLUMNS: dict[str, tuple[str, ...]] = {
         "n_tests",
         "worst_z",
         "missing",
+        "handling_code",
         "handling",
     ),
     "evidence": (

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 UNKNOWN = "not known"
 MINUS = "\N{MINUS SIGN}"
+CHANCE_NOT_RULED_OUT = "chance not ruled out"
+_NOTHING_RULED_OUT = 0.995
 
 
 @dataclass(frozen=True)
@@ -125,6 +127,17 @@ def share_text(value: float | None) -> str:
         return UNKNOWN
     number = number_text(100 * value, 1) if value >= 0.0005 else "<0.1"
     return with_unit(number, "%")
+
+
+def false_alarm_text(value: float | None) -> str:
+    """A q value in percent; near one in words.
+
+    There a percentage would claim that the reading is surely chance, while it only says that
+    there are too few cars to compare with, or too slight a deviation, to rule chance out.
+    """
+    if value is not None and value >= _NOTHING_RULED_OUT:
+        return CHANCE_NOT_RULED_OUT
+    return share_text(value)
 
 
 def date_text(moment: datetime | None, settings: ReportSettings) -> str:

@@ -9,7 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from reports.display import DisplayUnit, display_unit, number_text, share_text
+from reports.display import (
+    CHANCE_NOT_RULED_OUT,
+    DisplayUnit,
+    display_unit,
+    false_alarm_text,
+    number_text,
+    share_text,
+)
 from reports.wording import baseline_words, quantity_words, regime_words
 
 if TYPE_CHECKING:
@@ -42,6 +49,11 @@ class Comparison:
     direction: str
     is_finding: bool
 
+    @property
+    def chance(self) -> str:
+        """The share of false alarms as the terminal says it: `q 1.2 %`."""
+        return self.q_text if self.q_text == CHANCE_NOT_RULED_OUT else f"q {self.q_text}"
+
 
 def read_comparison(row: Mapping[str, Any], settings: ReportSettings) -> Comparison:
     """The line of one row of `evidence` or `residuals`."""
@@ -58,7 +70,7 @@ def read_comparison(row: Mapping[str, Any], settings: ReportSettings) -> Compari
         z_text="" if row["z"] is None else number_text(row["z"], 1, sign=True),
         p_text=share_text(row["p_value"]),
         q=None if row["q_value"] is None else round(row["q_value"], 6),
-        q_text=share_text(row["q_value"]),
+        q_text=false_alarm_text(row["q_value"]),
         baseline=baseline_words(row["pooling_level"], row["baseline_vehicles"]),
         pooling=row["pooling_level"] or "none",
         direction=_direction(observed, expected),

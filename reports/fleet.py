@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from models.disposition_tables import Handling
 from reports.display import date_text, file_stem
 from reports.findings import Comparison, read_comparison
 from reports.intake import Intake, read_intake
@@ -32,6 +33,12 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 _REST_ON_FINDINGS = ("service", "watch")
+_TAKEN_UP = (Handling.ACKNOWLEDGED.code, Handling.SNOOZED.code)
+_HANDLING_WORDS = {
+    Handling.ACKNOWLEDGED: "acknowledged",
+    Handling.SNOOZED: "snoozed until a date",
+    Handling.REOPENED: "grown worse since it was acknowledged",
+}
 _OTHERS_TOLD = 2
 _OF_A_TEST = "The test of "  # so a reason of `models.states` begins that speaks of a test
 
@@ -53,7 +60,8 @@ class FleetRow:
     `detail` is what the list says below it: what else was found, in which tests, and what
     to mind; without a finding that counts, the reason, or why there was nothing to judge.
     `unread` says why the latest test has no window, `wanted` what the next test should
-    bring, where the last one could not tell.
+    bring, where the last one could not tell. `handling` is what a person made of the state:
+    acknowledged, snoozed or reopened, and in `handled` who, when and why.
     """
 
     vehicle_id: str
@@ -71,16 +79,19 @@ class FleetRow:
     worst_z: float | None
     tested_on: str
     n_tests: int
+    handling: str
+    handled: str
 
 
 @dataclass(frozen=True)
 class FleetSummary:
-    """What the index page says."""
+    """What the index page says; `handled` is empty while nobody decided anything."""
 
     title: str
     as_of: str
     weekday: str
     headline: str
+    handled: str
     counts: tuple[StateCount, ...]
     rows: tuple[FleetRow, ...]
     models: tuple[str, ...]
@@ -97,6 +108,7 @@ def summarise_fleet(content: SiteContent) -> FleetSummary:
         as_of=date_text(content.clock, content.settings),
         weekday=f"{local:%A}",
         headline=_headline(counts),
+        handled=_handled(rows),
         counts=counts,
         rows=rows,
         models=tuple(sorted({row.model_id for row in rows})),
@@ -120,9 +132,10 @@ def _rows(content: SiteContent) -> tuple[FleetRow, ...]:
     return tuple(sorted(rows, key=_urgency))
 
 
-def _urgency(row: FleetRow) -> tuple[int, float, str]:
+def _urgency(row: FleetRow) -> tuple[int, bool, float, str]:
+    """States in their order; within one, what nobody has taken up yet comes first."""
     deviation = 0.0 if row.worst_z is None else abs(row.worst_z)
-    return (row.rank, -deviation, row.vehicle_id)
+    return (row.rank, row.handling in _TAKEN_UP, -deviation, row.vehicle_id)
 
 
 def _row(
@@ -154,6 +167,8 @@ def _row(
         worst_z=None if state["worst_z"] is None else round(state["worst_z"], 4),
         tested_on=date_text(state["latest_tested_at"], settings),
         n_tests=state["n_tests"] or 0,
+        handling=state["handling_code"] or "",
+        handled=in_display_units(state["handling"] or "", settings),
     )
 
 
@@ -229,3 +244,10 @@ def _headline(counts: tuple[StateCount, ...]) -> str:
     noun = "car" if first.n_vehicles == 1 else "cars"
     parts = [f"{first.n_vehicles} {noun} {first.action}"]
     return ", ".join(parts + [f"{count.n_vehicles} {count.action}" for count in rest])
+
+
+def _handled(rows: tuple[FleetRow, ...]) -> str:
+    """How many cars people have decided on, and how many of those grew worse since."""
+    tally = Counter(row.handling for row in rows if row.handling)
+    told = [f"{tally[one.code]} {_HANDLING_WORDS[one]}" for one in Handling if tally[one.code] > 0]
+    return in_one_breath(told)

@@ -10,7 +10,15 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from reports.display import MINUS, DisplayUnit, display_unit, number_text, share_text, with_unit
+from reports.display import (
+    CHANCE_NOT_RULED_OUT,
+    MINUS,
+    DisplayUnit,
+    display_unit,
+    false_alarm_text,
+    number_text,
+    with_unit,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,7 +49,8 @@ def in_display_units(sentence: str, settings: ReportSettings) -> str:
 
 
 def _as_false_alarms(found: re.Match[str]) -> str:
-    return f"false alarms {share_text(float(found['share']))}"
+    text = false_alarm_text(float(found["share"]))
+    return text if text == CHANCE_NOT_RULED_OUT else f"false alarms {text}"
 
 
 def _restated(sign: str, number: float, unit: DisplayUnit) -> str:

@@ -214,7 +214,8 @@ def test_causes_that_a_car_cannot_have_are_not_considered():
 def frames(cars):
     rows, tests = [], []
     for car, deviations in cars:
-        tests.append({"vehicle_id": car, "test_id": f"t-{car}", "purpose": "complaint"} | dict(CAR))
+        test = {"vehicle_id": car, "test_id": f"t-{car}", "model_id": "m", "purpose": "complaint"}
+        tests.append(test | dict(CAR))
         rows += [
             {
                 "test_id": f"t-{car}", "regime": "saturated", "feature": name, "observed": z,

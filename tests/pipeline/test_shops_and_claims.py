@@ -9,6 +9,7 @@ import zipfile
 import openpyxl
 import polars as pl
 import pytest
+from shop import open_shop
 from typer.testing import CliRunner
 
 from pipeline.bundle import make_bundle
@@ -17,7 +18,6 @@ from pipeline.problems import ProblemsError
 from pipeline.run import open_published
 from pipeline.settings import Settings, read_settings
 from pipeline.workbooks import write_workbook
-from tests.pipeline.shop import open_shop
 
 HOSTILE = '../../=cmd|"/C calc"!A0<script>alert(1)</script>'
 RUN = CliRunner()
@@ -91,7 +91,7 @@ def test_an_unknown_claim_is_refused_with_a_hint(shop):
         _bundle(shop, "claim 2")
     code, text = _run(shop, "bundle", "nothing like it")
     assert code == 3
-    assert "export --table repairs" in text
+    assert "`claim 1`" in text
 
 
 def test_the_command_writes_one_file(shop, tmp_path):

@@ -40,6 +40,26 @@ def test_within_a_state_the_larger_deviation_comes_first():
     assert [row.vehicle_id for row in summary.rows[:2]] == ["CAR-0008", "CAR-0002"]
 
 
+def test_what_people_decided_is_told_and_stands_last_within_its_state():
+    content = make_content(12)
+    assert summarise_fleet(content).handled == ""
+    is_first = pl.col("vehicle_id") == "CAR-0002"
+    handled = content.states.with_columns(
+        handling_code=pl.when(is_first).then(pl.lit("acknowledged")),
+        handling=pl.when(is_first).then(pl.lit("Acknowledged by bay 3 on 1 June 2026: known.")),
+    )
+    summary = summarise_fleet(replace(content, states=handled))
+    assert [row.vehicle_id for row in summary.rows[:2]] == ["CAR-0008", "CAR-0002"]
+    assert summary.rows[1].state == "service"
+    assert summary.rows[1].handled.startswith("Acknowledged by bay 3")
+    assert summary.handled == "1 acknowledged"
+    reopened = handled.with_columns(pl.col("handling_code").replace("acknowledged", "reopened"))
+    summary = summarise_fleet(replace(content, states=reopened))
+    # one that grew worse asks for action like any other
+    assert [row.vehicle_id for row in summary.rows[:2]] == ["CAR-0002", "CAR-0008"]
+    assert summary.handled == "1 grown worse since it was acknowledged"
+
+
 def test_counts_and_headline():
     summary = summarise_fleet(make_content(8))
     # eight cars over six states by turns: the first two states of the turn have two

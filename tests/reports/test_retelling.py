@@ -29,6 +29,8 @@ CANONICAL = ReportSettings(pressure_unit="kPa")
         (METRIC, "low side -360 kPa, high +401 kPa",
          f"low side {MINUS}3.60{NBSP}bar, high +4.01{NBSP}bar"),
         (METRIC, "3.6 spreads, q 0.53)", f"3.6 spreads, false alarms 53.0{NBSP}%)"),
+        # a q of one rules nothing out; that no reading is real it does not say
+        (METRIC, "3.6 spreads, q 1.00)", "3.6 spreads, chance not ruled out)"),
         (CANONICAL, "64 kPa and 5 K", "64 kPa and 5 K"),
     ],
 )  # fmt: skip
