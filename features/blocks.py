@@ -10,10 +10,18 @@ neighbouring row check that it is of the same test.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import polars as pl
 
 from features.channels import channels_in
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
 
 # A block must hold two samples of a slow logger, or jitter leaves every other block empty.
 _LEAST_SAMPLES_PER_BLOCK = 2.0
@@ -36,16 +44,16 @@ def order_samples(samples: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     where they arrive in one piece: sorting millions of rows would buy nothing.
     """
     channels = channels_in(samples)
-    numbered = samples.filter(
-        pl.col("time_s").is_finite() & pl.col("test_id").is_not_null()
-    ).with_columns(
-        pl.col("test_id")
-        .replace_strict(tests["test_id"], tests["test_number"], return_dtype=pl.UInt32)
-        .alias("test_number"),
-        pl.col(channels).cast(pl.Float64).fill_nan(None),
+    told = samples.filter(pl.col("time_s").is_finite() & pl.col("test_id").is_not_null())
+    number = _numbers_of(told["test_id"], tests)
+    # in one chunk: later steps ask columns for arrays, which would copy chunks each time; the
+    # ids, costly to put together, are written anew
+    numbered = (
+        told.drop("test_id")
+        .with_columns(number, pl.col(channels).cast(pl.Float64).fill_nan(None))
+        .rechunk()
+        .insert_column(told.columns.index("test_id"), _ids_of(number, tests))
     )
-    # in one chunk: later steps ask columns for arrays, which would copy chunks each time
-    numbered = numbered.rechunk()
     if _is_in_one_piece(numbered):
         return numbered
     ordered = numbered.sort("test_number", "time_s")
@@ -54,13 +62,30 @@ def order_samples(samples: pl.DataFrame, tests: pl.DataFrame) -> pl.DataFrame:
     return numbered.sort("test_number", "time_s", *channels)
 
 
+def _numbers_of(test_id: pl.Series, tests: pl.DataFrame) -> pl.Series:
+    """The number of the test at every row; looked up once for each run of equal ids."""
+    runs = test_id.rle().struct.unnest()
+    numbers = runs["value"].replace_strict(
+        tests["test_id"], tests["test_number"], return_dtype=pl.UInt32
+    )
+    each = np.repeat(numbers.to_numpy(), runs["len"].to_numpy())
+    return pl.Series("test_number", each, dtype=pl.UInt32)
+
+
+def _ids_of(number: pl.Series, tests: pl.DataFrame) -> pl.Series:
+    order = tests.sort("test_number")
+    return order["test_id"].gather(order["test_number"].search_sorted(number))
+
+
 def _is_in_one_piece(numbered: pl.DataFrame) -> bool:
     """True means: every test is one run of rows with time increasing."""
     test = numbered["test_number"].to_numpy()
     is_new = np.diff(test.astype(np.int64)) != 0
     is_later = np.diff(numbered["time_s"].to_numpy()) > 0
-    n_runs = int(is_new.sum()) + min(test.size, 1)
-    return bool(np.all(is_new | is_later)) and n_runs == np.unique(test).size
+    if not np.all(is_new | is_later):
+        return False
+    first = np.flatnonzero(np.append(np.ones(min(test.size, 1), dtype=np.bool_), is_new))
+    return bool(np.unique(test[first]).size == first.size)
 
 
 def block_lengths(ordered: pl.DataFrame, block_s: float) -> pl.DataFrame:
@@ -91,13 +116,38 @@ def make_blocks(ordered: pl.DataFrame, block_s: float) -> pl.DataFrame:
     two values takes their mean; longer gaps stay.
     """
     channels = channels_in(ordered)
-    block_number = (pl.col("time_s") / block_s).floor().cast(pl.Int64).alias("block_number")
-    blocks = ordered.group_by("test_number", block_number, maintain_order=True).agg(
-        pl.len().cast(pl.Int32).alias("n_samples"), pl.col(channels).mean()
-    )
-    blocks = blocks.sort("test_number", "block_number")
+    test = ordered["test_number"].to_numpy()
+    number = np.floor(ordered["time_s"].to_numpy() / block_s).astype(np.int64)
+    # each test is in one piece and in order of time, and so is each block of it
+    is_new = np.diff(number) != 0
+    is_new |= np.diff(test.astype(np.int64)) != 0
+    begins = np.flatnonzero(np.append(np.ones(min(test.size, 1), dtype=np.bool_), is_new))
+    counts = np.diff(np.append(begins, test.size))
+    means = {name: means_of_runs(ordered[name], begins) for name in channels}
+    blocks = pl.DataFrame(
+        {
+            "test_number": pl.Series(test[begins], dtype=pl.UInt32),
+            "block_number": number[begins],
+            "n_samples": counts.astype(np.int32),
+            **{name: pl.Series(mean, nan_to_null=True) for name, mean in means.items()},
+        }
+    ).sort("test_number", "block_number")
     blocks = _bridge_single_nulls(_insert_single_blocks(blocks), channels)
     return blocks.with_columns(start_s=pl.col("block_number") * block_s)
+
+
+def means_of_runs(series: pl.Series, begins: Integers) -> Floats:
+    """Mean of the known values of each run of rows, by where each begins; NaN where none is."""
+    readings = series.to_numpy()
+    if begins.size == 0:
+        return np.zeros(0)
+    known = np.isfinite(readings)
+    if known.all():
+        count = np.diff(np.append(begins, readings.size))
+        return np.asarray(np.add.reduceat(readings, begins) / count)
+    count = np.add.reduceat(known.astype(np.int64), begins)
+    total = np.add.reduceat(np.where(known, readings, 0.0), begins)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def is_same_test(rows: int) -> pl.Expr:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from features.blocks import is_same_test
@@ -69,25 +70,22 @@ def _steps(
 
 def _edges(levels: pl.DataFrame) -> pl.DataFrame:
     """Rows at which the level changes, median of three against single wrong samples."""
-    level = pl.col("level")
-    is_inside = is_same_test(1) & is_same_test(-1)
-    middle = (
-        pl.sum_horizontal(level.shift(1), level, level.shift(-1))
-        - pl.max_horizontal(level.shift(1), level, level.shift(-1))
-        - pl.min_horizontal(level.shift(1), level, level.shift(-1))
+    test, level = levels["test_number"].to_numpy(), levels["level"].to_numpy()
+    is_same = np.diff(test) == 0
+    middle = level.copy()
+    inner, before, after = level[1:-1], level[:-2], level[2:]
+    of_three = np.fmax(np.fmin(before, inner), np.fmin(np.fmax(before, inner), after))
+    middle[1:-1] = np.where(is_same[1:] & is_same[:-1], of_three, inner)
+    change = np.abs(np.diff(middle))
+    rows = levels[1:].with_columns(
+        level=pl.Series(middle[1:]), before=pl.Series(middle[:-1]), change=pl.Series(change)
     )
-    change = (pl.col("level") - pl.col("before")).abs()
-    rows = (
-        levels.with_columns(level=pl.when(is_inside).then(middle).otherwise(level))
-        .with_columns(before=pl.when(is_same_test(1)).then(level.shift(1)))
-        .filter(pl.col("before").is_not_null())
-    )
-    usual = rows.group_by("test_number").agg(usual=change.median())
-    # most commands are still most of the time: few rows are left before the join
-    return (
-        rows.filter(change > _LEAST_CHANGE_PCT)
-        .join(usual, on="test_number", maintain_order="left")
-        .filter(change > _NOISE_MULTIPLE * pl.col("usual"))
+    # most commands are still most of the time: few rows, of few tests, are left
+    edges = rows.filter(is_same & (change > _LEAST_CHANGE_PCT))
+    is_stirred = is_same & np.isin(test[1:], edges["test_number"].unique().to_numpy())
+    usual = rows.filter(is_stirred).group_by("test_number").agg(usual=pl.col("change").median())
+    return edges.join(usual, on="test_number", maintain_order="left").filter(
+        pl.col("change") > _NOISE_MULTIPLE * pl.col("usual")
     )
 
 

@@ -14,12 +14,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from features.blocks import means_of_runs
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import polars as pl
     from numpy.typing import NDArray
 
+    Booleans = NDArray[np.bool_]
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
@@ -95,7 +98,9 @@ def make_event_grid(ordered: pl.DataFrame, channels: Sequence[str], cell_s: floa
     begins = np.flatnonzero(np.diff(place, prepend=-1))
     held = place[begins]
     at_s = np.add.reduceat(sample_s, begins) / np.diff(np.append(begins, place.size))
-    means = {name: _means(ordered[name], begins) for name in channels if name in ordered.columns}
+    means = {
+        name: means_of_runs(ordered[name], begins) for name in channels if name in ordered.columns
+    }
     values = _on_cells(means, (held, at_s), time_s, cell_s)
     stretches = Stretches(sample_test[starts], first, first + sizes - 1)
     return EventGrid(cell_s, test, time_s, values, stretches)
@@ -106,18 +111,6 @@ def _counted(sizes: Integers) -> Integers:
     return np.arange(int(sizes.sum())) - np.repeat(np.cumsum(sizes) - sizes, sizes)
 
 
-def _means(series: pl.Series, begins: Integers) -> Floats:
-    """Means over the cells that hold a sample, by the place at which each begins."""
-    readings = series.to_numpy()
-    known = np.isfinite(readings)
-    if known.all():
-        count = np.diff(np.append(begins, readings.size))
-        return np.asarray(np.add.reduceat(readings, begins) / count)
-    count = np.add.reduceat(known.astype(np.int64), begins)
-    total = np.add.reduceat(np.where(known, readings, 0.0), begins)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
 def _on_cells(
     means: dict[str, Floats], where: tuple[Integers, Floats], time_s: Floats, cell_s: float
 ) -> dict[str, Floats]:
@@ -126,15 +119,24 @@ def _on_cells(
     whole = _drawing(held, at_s, time_s, cell_s)
     values = {}
     for name, mean in means.items():
-        known = np.isfinite(mean)
-        if known.all():
-            values[name] = whole.drawn(mean, time_s.size)
-        elif known.any():
-            own = _drawing(held[known], at_s[known], time_s, cell_s)
-            values[name] = own.drawn(mean[known], time_s.size)
-        else:
-            values[name] = np.full(time_s.size, np.nan)
+        drawn = whole.drawn(mean, time_s.size)
+        is_lacking = np.isnan(mean)
+        if is_lacking.any():
+            # only in its stretches is what stands beside a missing mean drawn otherwise
+            is_there = _in_stretches_of(held[is_lacking], time_s)
+            known = is_there[held] & ~is_lacking
+            own = _drawing(held[known], at_s[known], np.where(is_there, time_s, np.nan), cell_s)
+            drawn = np.where(is_there, own.drawn(mean[known], time_s.size), drawn)
+        values[name] = drawn
     return values
+
+
+def _in_stretches_of(cells: Integers, time_s: Floats) -> Booleans:
+    """True means: a cell of a stretch (cells between empty ones) that holds any of the cells."""
+    stretch = np.cumsum(np.isnan(time_s))
+    holds_any = np.zeros(stretch[-1] + 1, dtype=np.bool_)
+    holds_any[stretch[cells]] = True
+    return np.asarray(holds_any[stretch])
 
 
 @dataclass(frozen=True)
@@ -161,6 +163,8 @@ def _drawing(held: Integers, at_s: Floats, time_s: Floats, cell_s: float) -> _Dr
     # stretches lie far apart on the grid: the place of a reading serves as its time
     own = held + (at_s - time_s[held]) / cell_s
     wanted = np.flatnonzero(np.isfinite(time_s))
+    if held.size == 0:
+        return _Drawing(held, held, held, at_s)
     before = _last_before(held, own, wanted, time_s.size)
     after = np.minimum(before + 1, own.size - 1)
     before = np.maximum(before, 0)
@@ -168,10 +172,11 @@ def _drawing(held: Integers, at_s: Floats, time_s: Floats, cell_s: float) -> _Dr
     from_before, to_after = wanted - own[before], own[after] - wanted
     is_drawn = (from_before >= 0.0) & (to_after >= 0.0) & (hole <= _LONGEST_HOLE_CELLS + 1.0)
     near = is_drawn | (np.minimum(np.abs(from_before), np.abs(to_after)) < 1.0)
-    share = from_before / np.where(hole > 0.0, hole, 1.0)
-    # at the ends of a stretch and beside a hole the nearest mean stands for its cell
-    is_after = np.abs(from_before) > np.abs(to_after)
-    share = np.where(is_drawn, share, is_after.astype(np.float64))
+    # at the ends of a stretch and beside a hole the nearest mean stands for its cell, and no
+    # other, which may be that of another test
+    nearest = np.where(np.abs(from_before) > np.abs(to_after), after, before)
+    before, after = np.where(is_drawn, before, nearest), np.where(is_drawn, after, nearest)
+    share = np.where(is_drawn, from_before / np.where(hole > 0.0, hole, 1.0), 0.0)
     return _Drawing(wanted[near], before[near], after[near], share[near])
 
 

@@ -42,6 +42,9 @@ _CABIN_S = 120.0
 _SOAK_S = (120.0, 600.0)
 # a closed flap leaks, an open one leaves a part of the cabin's air (common practice, no source)
 _FRESH_RECIRCULATES = 0.1
+# how much under-hood air a probe in its place reads (common practice, no source): what a test
+# that shows no share leaves open
+_IN_PLACE = 0.03
 # residuals of neighbouring blocks are alike: two minutes of them count as one
 _INDEPENDENT_S = 120.0
 _LEAST_RESIDUAL_K = 0.2
@@ -106,7 +109,8 @@ def correct_intake(
 
     Taken off is a share that is larger than chance explains; withheld (null) is the intake of
     `strays`, a frame of `find_strays`. `intake_stray_k` is the standard uncertainty that the
-    share leaves [K].
+    share leaves [K]; a test that shows none leaves what a probe in its place reads, for a log
+    of one air more must not tell less.
     """
     if INTAKE not in blocks.columns:
         return blocks.with_columns(intake_stray_k=pl.lit(None, pl.Float64))
@@ -123,8 +127,11 @@ def _without_stray_air(blocks: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFra
     is_told = (_SHARE >= _SIGNIFICANT * _UNCERTAINTY).fill_null(value=False)
     taken_off = pl.when(is_told).then(_SHARE).otherwise(0.0)
     corrected = (pl.col(INTAKE) - taken_off * pl.col(HOOD)) / (1.0 - taken_off)
-    # of a share that is not taken off, all of it is uncertain
-    left = pl.when(is_told).then(_UNCERTAINTY).otherwise((_SHARE**2 + _UNCERTAINTY**2).sqrt())
+    # a share that is not told is that of a probe in its place, as far as the test does not speak
+    # against it; of a share that is not taken off, all of it is uncertain
+    trust = _IN_PLACE**2 / (_IN_PLACE**2 + _UNCERTAINTY**2)
+    untold = ((trust * _SHARE) ** 2 + trust * _UNCERTAINTY**2).sqrt()
+    left = pl.when(is_told).then(_UNCERTAINTY).otherwise(untold)
     span_k = (pl.col(HOOD) - pl.coalesce(corrected, INTAKE)).abs()
     return (
         blocks.join(shares, on="test_number", how="left", maintain_order="left")

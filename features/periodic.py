@@ -66,11 +66,10 @@ def find_periodic_units(
             & (pl.col("variation") < settings.largest_period_variation)
         )
     )
-    level = [
-        row["window_number"]
-        for row in regular.iter_rows(named=True)
-        if not any(_has_trend(row, name, settings) for name in _trend_channels(placed))
-    ]
+    moves = np.zeros(regular.height, dtype=np.bool_)
+    for name in _trend_channels(placed):
+        moves |= _have_trend(regular, name, settings)
+    level = regular.filter(~moves)["window_number"].to_list()
     return (
         chained.filter(pl.col("window_number").is_in(level))
         .with_columns(kind_code=pl.lit("periodic"))
@@ -110,16 +109,17 @@ def _cut_into_windows(placed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def mann_kendall(values: NDArray[np.float64]) -> float:
-    """The Mann-Kendall statistic: about standard normal when the values have no trend.
+def mann_kendall(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The Mann-Kendall statistic of each row: about standard normal when it has no trend.
 
-    Source: Mann 1945, Econometrica 13:245, with continuity correction; no tie correction.
+    NaN where a value of the row is. Source: Mann 1945, Econometrica 13:245, with continuity
+    correction; no tie correction.
     """
-    n = values.size
+    n = values.shape[-1]
     earlier, later = np.triu_indices(n, 1)
-    score = float(np.sign(values[later] - values[earlier]).sum())
+    score = np.sign(values[..., later] - values[..., earlier]).sum(axis=-1)
     variance = n * (n - 1) * (2 * n + 5) / 18.0
-    return float(np.sign(score) * max(abs(score) - 1.0, 0.0) / np.sqrt(variance))
+    return np.asarray(np.sign(score) * np.maximum(np.abs(score) - 1.0, 0.0) / np.sqrt(variance))
 
 
 def _place_on_blocks(
@@ -167,16 +167,24 @@ def _place_on_blocks(
     )
 
 
-def _has_trend(
-    window: dict[str, list[float | None]], channel: str, settings: DerivationSettings
-) -> bool:
+def _have_trend(
+    windows: pl.DataFrame, channel: str, settings: DerivationSettings
+) -> NDArray[np.bool_]:
     """True means: the cycle means rise or fall, by more than a steady window may drift.
 
     False where any of them is unknown: the channel is then not read either.
     """
-    means = np.array(window[channel], dtype=np.float64)
-    minutes = np.array(window["start_s"], dtype=np.float64) / 60.0
-    if np.isnan(means).any() or abs(mann_kendall(means)) <= _TREND_LIMIT:
-        return False
-    slope = float(np.polyfit(minutes - minutes.mean(), means, 1)[0])
-    return abs(slope) > float(getattr(settings, _TREND_CHANNELS[channel]))
+    largest = float(getattr(settings, _TREND_CHANNELS[channel]))
+    found = np.zeros(windows.height, dtype=np.bool_)
+    for n_cycles in windows["n_cycles"].unique():
+        place = np.flatnonzero((windows["n_cycles"] == n_cycles).to_numpy())
+        of_size = windows[place]
+        means, minutes = (
+            of_size[name].explode().cast(pl.Float64).to_numpy().reshape(place.size, n_cycles)
+            for name in (channel, "start_s")
+        )
+        minutes = (minutes - minutes.mean(axis=1, keepdims=True)) / 60.0
+        slope = (minutes * means).sum(axis=1) / (minutes**2).sum(axis=1)
+        # a NaN exceeds nothing
+        found[place] = (np.abs(mann_kendall(means)) > _TREND_LIMIT) & (np.abs(slope) > largest)
+    return found

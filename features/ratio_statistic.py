@@ -69,8 +69,7 @@ def likeness(values: Floats, stretches: Stretches) -> Floats:
     Of a first-order autoregression the differences over two steps have 1 + phi times the
     variance of those over one; an even drift enters neither.
     """
-    one = _step_moment(values, stretches, 1, 2) - _step_moment(values, stretches, 1, 1) ** 2
-    two = _step_moment(values, stretches, 2, 2) - _step_moment(values, stretches, 2, 1) ** 2
+    one, two = (_step_variance(values, stretches, lag) for lag in (1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):
         phi = np.clip(two / one - 1.0, LIKENESS[0], LIKENESS[-1])
     return np.where(np.isfinite(phi), phi, 0.0)
@@ -124,7 +123,8 @@ class _Run:
         leave = np.interp(phi, LIKENESS, MOVING_ABOVE)
         floor = _difference_of_drift(tolerated, enter)
         level = _mean_of_first(values, stretches)
-        noise = np.fmax(_step_moment(values, stretches, 1, 2), floor)
+        squares = _mean_over(_steps(values, 1) ** 2, stretches.first_row + 1, stretches.length - 1)
+        noise = np.fmax(squares, floor)
         return cls(
             level=level, last=values[stretches.first_row], distance=noise / (2.0 - LAMBDAS[0]),
             difference=noise, floor=floor, enter=enter, leave=leave,
@@ -161,11 +161,17 @@ def _difference_of_drift(drift: Floats, enter: Floats) -> Floats:
     return np.asarray((2.0 - LAMBDAS[0]) * ahead**2 / (enter - 1.0))
 
 
-def _step_moment(values: Floats, stretches: Stretches, lag: int, power: int) -> Floats:
-    """Mean power of the differences over `lag` samples of each stretch; NaN where none."""
+def _step_variance(values: Floats, stretches: Stretches, lag: int) -> Floats:
+    """Variance of the differences over `lag` samples of each stretch; NaN where none."""
+    steps = _steps(values, lag)
+    where = stretches.first_row + lag, stretches.length - lag
+    return np.asarray(_mean_over(steps**2, *where) - _mean_over(steps, *where) ** 2)
+
+
+def _steps(values: Floats, lag: int) -> Floats:
     steps = np.full(values.size, np.nan)
-    steps[lag:] = (values[lag:] - values[:-lag]) ** power
-    return _mean_over(steps, stretches.first_row + lag, stretches.length - lag)
+    np.subtract(values[lag:], values[:-lag], out=steps[lag:])
+    return steps
 
 
 def _mean_of_first(values: Floats, stretches: Stretches) -> Floats:
@@ -174,11 +180,18 @@ def _mean_of_first(values: Floats, stretches: Stretches) -> Floats:
 
 def _mean_over(values: Floats, first: Places, length: Places) -> Floats:
     """Mean of the finite values of each run, summed for itself; NaN where there is none."""
-    known = np.append(np.isfinite(values), False)
     inside = length > 0
+    # a run without rows begins and ends at the row added behind the last
     begin = np.where(inside, first, values.size)
     edges = np.column_stack([begin, begin + np.maximum(length, 0)]).ravel()
-    total = np.add.reduceat(np.where(known, np.append(values, 0.0), 0.0), edges)[::2]
-    count = np.add.reduceat(known.astype(np.float64), edges)[::2]
+    known = np.isfinite(values)
+    total = np.add.reduceat(np.append(np.where(known, values, 0.0), 0.0), edges)[::2]
+    # mostly everything is known, so that the few others are counted
+    count = length - _counted(np.flatnonzero(~known), begin, begin + length)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(inside & (count > 0), total / count, np.nan)
+
+
+def _counted(places: Places, begin: Places, end: Places) -> Places:
+    """How many of the places, in order, lie in each run of rows."""
+    return np.searchsorted(places, end) - np.searchsorted(places, begin)

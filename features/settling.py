@@ -168,10 +168,12 @@ def logger_resolutions(ordered: pl.DataFrame) -> pl.DataFrame:
 def _smallest_steps(channel: pl.Series, first: NDArray[np.int64]) -> pl.Series:
     """The smallest step of each test, null where there is none; `first` of each its place."""
     values = channel.to_numpy()
-    steps = np.abs(np.diff(values, prepend=np.nan))
+    steps = np.empty_like(values)
+    np.subtract(values[1:], values[:-1], out=steps[1:])
     # into another test leads no step; written so that a NaN is none either
     steps[first] = np.nan
-    steps[~(steps > _SMALLEST_STEP)] = np.inf
+    np.abs(steps, out=steps)
+    np.putmask(steps, ~(steps > _SMALLEST_STEP), np.inf)
     smallest = np.minimum.reduceat(steps, first)
     return pl.Series(channel.name, np.where(np.isinf(smallest), np.nan, smallest), nan_to_null=True)
 

@@ -8,6 +8,7 @@ the words of findings (`models.sentences`).
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -90,7 +91,7 @@ def describe_running(blocks: pl.DataFrame) -> pl.DataFrame:
 
 def tell_stories(facts: Facts) -> pl.DataFrame:
     """One row per test: test_number and sentence."""
-    events = _by_test(facts.events.sort("test_number", "time_s", "kind_code"))
+    events = _by_test(facts.events.select("test_number", "time_s", "kind_code").sort(pl.all()))
     swings = _by_test(facts.swings.sort("test_number", "time_s"))
     effects = _by_test(facts.effects)
     numbers, sentences = [], []
@@ -151,12 +152,8 @@ def _fan(swings: list[Row], events: list[Row]) -> Iterator[tuple[float, str]]:
     One that comes as the compressor starts goes without saying.
     """
     starts = [row["time_s"] for row in events if row["kind_code"] == "compressor_on"]
-    ups = [
-        row["time_s"]
-        for row in events
-        if row["kind_code"] == "fan_up"
-        and not any(abs(row["time_s"] - start_s) < _WITH_START_S for start_s in starts)
-    ]
+    rises = [row["time_s"] for row in events if row["kind_code"] == "fan_up"]
+    ups = [time_s for time_s in rises if not _is_with_one(starts, time_s)]
     if len(ups) > _MOST_TOLD_SINGLY:
         words = f"condenser fan up {len(ups)} times from {_clock(ups[0])} to {_clock(ups[-1])}"
         middle = sorted(row["swing_kpa"] for row in swings)[len(swings) // 2] if swings else 0.0
@@ -171,6 +168,14 @@ def _fan(swings: list[Row], events: list[Row]) -> Iterator[tuple[float, str]]:
             fall = _signed(-swing["swing_kpa"], "kPa")
             words += f": high side {fall} in {swing['fall_s']:.0f} s"
         yield time_s, words
+
+
+def _is_with_one(starts: list[float], time_s: float) -> bool:
+    """True means: one of the starts, which are in order of time, lies next to it."""
+    after = bisect_left(starts, time_s)
+    return any(
+        abs(time_s - start_s) < _WITH_START_S for start_s in starts[max(after - 1, 0) : after + 1]
+    )
 
 
 def _other_events(events: list[Row]) -> Iterator[tuple[float, str]]:

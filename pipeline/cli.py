@@ -16,6 +16,7 @@ import typer
 
 from pipeline.cli_bundle import bundle
 from pipeline.cli_disposition import disposition
+from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
 from pipeline.cli_shops import refrigerant_register, replacements, shops
 from pipeline.cli_verdict import verdict
@@ -286,6 +287,7 @@ app.command()(replacements)
 app.command("refrigerant-register")(refrigerant_register)
 app.command()(bundle)
 app.command()(score)
+app.command()(recurrence)
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ Takes a workspace and what is asked for, gives a summary. Readers (`report`, `ex
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from typing import TYPE_CHECKING
 
@@ -183,8 +183,11 @@ def take_steps(
 
 def _assess(store: Warehouse, order: Order, inputs: Inputs, progress: Progress) -> AssessSummary:
     from pipeline.assess import assess  # noqa: PLC0415 - an ingest alone needs no statistics
+    from pipeline.recurrence_step import update_recurrences  # noqa: PLC0415 - the same
 
-    return assess(store, inputs.settings.assessment, order.clock, progress)
+    judged = assess(store, inputs.settings.assessment, order.clock, progress)
+    n_rows = update_recurrences(store, inputs.settings.recurrence, order.clock, progress)
+    return replace(judged, n_rows_written=judged.n_rows_written + n_rows)
 
 
 def open_published(workspace: Workspace, settings: Settings) -> Warehouse:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from features.settings import DerivationSettings
+from models.recurrence.settings import RecurrenceSettings
 from models.settings import AssessmentSettings
 from pipeline.problems import ProblemsError, did_you_mean
 from pipeline.store_settings import StoreSettings
@@ -118,6 +119,10 @@ class Settings(BaseModel):
             "commonly lie from the expected value; a term is an operating condition, such as "
             "ambient air, that the expected value is fitted to."
         ),
+    )
+    recurrence: RecurrenceSettings = Field(
+        default_factory=RecurrenceSettings,
+        description="How failures that recur are told of cars, build periods, plants and parts.",
     )
     report: ReportSettings = Field(
         default_factory=ReportSettings, description="How the pages look."

@@ -25,6 +25,7 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
+from models.recurrence.recurrence_tables import RECURRENCE_TABLES
 from models.repair_tables import (
     PARTS,
     REFRIGERANT_REGISTER,
@@ -147,6 +148,7 @@ STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
+    *RECURRENCE_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
 )

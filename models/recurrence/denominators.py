@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 import polars as pl
 
+from models.recurrence.cohorts import VEHICLE_DIMENSIONS
 from models.recurrence.exposure import WATCHES, ClaimRecords
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ _COMPLETE_SHARE = 0.98
 _QUIET_SHARE = 0.1
 # Days from build to service where no registered car tells [default].
 _STOCK_DAYS = 60
+# What volumes tell of the cars that they count, beside the plant where they name it.
+_OF_VOLUMES = ("model", "architecture", "build_year", "build_quarter", "build_month")
 
 SENTENCES: dict[Basis, str] = {
     "fleet": "Rates are of all cars on the register, which counts as the fleet.",
@@ -45,6 +48,12 @@ class Denominator:
     watches: pl.DataFrame
     basis: Basis
     n_added: int = 0
+    told_dimensions: tuple[str, ...] = VEHICLE_DIMENSIONS
+
+    def basis_of(self, dimensions: tuple[str, ...]) -> Basis:
+        """What rates of such cohorts are of; `presented` where cars added do not tell them."""
+        is_told = all(name in self.told_dimensions for name in dimensions)
+        return self.basis if is_told else "presented"
 
     @property
     def sentence(self) -> str:
@@ -81,7 +90,9 @@ def _with_volumes(records: ClaimRecords, weighed: pl.DataFrame, without: Basis) 
         return Denominator(weighed, "fleet")
     added = missing.with_row_index("car", offset=weighed.height)
     rows = WATCHES.conform(added.drop("weight")).with_columns(weight=added["weight"])
-    return Denominator(pl.concat([weighed, rows]), "volumes", n_missing)
+    names_plants = rows["plant"].is_not_null().all()
+    told = (*_OF_VOLUMES, "plant") if names_plants else _OF_VOLUMES
+    return Denominator(pl.concat([weighed, rows]), "volumes", n_missing, told)
 
 
 def _missing(records: ClaimRecords, weighed: pl.DataFrame) -> pl.DataFrame:

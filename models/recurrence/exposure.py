@@ -160,7 +160,7 @@ def repair_events(records: ClaimRecords, watches: pl.DataFrame) -> Failures:
         .when(pl.col("day") < pl.col("enter_day"))
         .then(pl.lit("before the watch began"))
         .when(pl.col("day") > pl.col("leave_day"))
-        .then(pl.lit("after the watch ended"))
+        .then(pl.lit("after the watch or the last day that counts"))
         .alias("why")
     )
     met = met.with_columns(why)

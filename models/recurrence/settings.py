@@ -59,14 +59,6 @@ class RecurrenceSettings(BaseModel):
         le=30.0,
         description="Outside temperature above which cars are cooled, degC.",
     )
-    compared_at_months: tuple[float, ...] = Field(
-        default=(12.0, 24.0, 36.0, 48.0),
-        min_length=1,
-        description=(
-            "Months in service at which cohorts are told: the latest of these that the cohort "
-            "has reached with the least vehicles."
-        ),
-    )
     least_vehicles: int = Field(
         default=10,
         ge=5,

@@ -26,3 +26,15 @@ def test_what_comes_after_hours_is_another_occasion():
     # an epoch among seconds: 1e9 s later
     [grid] = laid([0, 0, 0, 1, 1], [0, 1, 200_000_000, 0, 1], [1.0, 2.0, 3.0, 5.0, 6.0])
     assert grid.values["duct_air_c"].tolist() == [[1.0, 2.0], [5.0, 6.0]]
+
+
+def test_memory_goes_by_what_was_logged_and_not_by_its_clock():
+    # a clock that jumps by 1e9 s once, and one that jumps by 50 minutes after every reading
+    jumps_once = np.concatenate([np.arange(100), 200_000_000 + np.arange(100)])
+    jumps_always = 600 * np.arange(2000)
+    test = np.repeat([0, 1], [jumps_once.size, jumps_always.size])
+    number = np.concatenate([jumps_once, jumps_always])
+    grids = laid(test.tolist(), number.tolist(), np.ones(number.size).tolist())
+    known = np.concatenate([np.isfinite(each.values["duct_air_c"]).sum(axis=1) for each in grids])
+    assert known.tolist() == [100, 2]
+    assert sum(each.values["duct_air_c"].size for each in grids) < number.size

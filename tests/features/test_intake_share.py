@@ -67,6 +67,21 @@ def test_a_share_that_is_told_no_longer_makes_the_drop_large():
     assert told_off == pytest.approx(22.0, abs=1.2)
 
 
+def test_air_under_the_hood_that_tells_nothing_leaves_the_drop_known():
+    # the flap is shut and nothing says what the cabin did: the share cannot be told
+    told = context(altitude_m=0.0, recirculation="recirculated")
+    whole, late, _ = derived(told, intake_air_c=mixed(0.02, 30.0), underhood_air_c=HOOD)
+    assert whole["intake_stray_share_uncertainty"] > 0.05
+    _, without, _ = derived(told, intake_air_c=mixed(0.02, 30.0))
+    # a probe in its place reads some 3 % of air 27 K over its own (common practice, no source)
+    least, most = (
+        without["duct_drop_uncertainty_k"],
+        np.hypot(without["duct_drop_uncertainty_k"], 1),
+    )
+    assert least < late["duct_drop_uncertainty_k"] < most
+    assert abs(late["duct_drop_k"] - 22.0) < 2.0 * late["duct_drop_uncertainty_k"]
+
+
 def test_a_large_share_withholds_what_counts_from_the_intake_and_nothing_else():
     whole, late, codes = derived(intake_air_c=mixed(0.5, 30.0), **FRESH)
     assert whole["intake_stray_share"] is None or whole["intake_stray_share"] > 0.2

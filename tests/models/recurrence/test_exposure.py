@@ -108,7 +108,8 @@ def test_what_was_repaired_on_one_day_is_one_failure_and_an_inspection_none():
         ("seal", None, None),
     ]
     assert found.n_left_out == {
-        "after the watch ended": 1, "before the watch began": 1, "component not stated": 1,
+        "after the watch or the last day that counts": 1, "before the watch began": 1,
+        "component not stated": 1,
         "inspection only": 1,
     }  # fmt: skip
     assert by_months(_watch(records), found.events).events["bin"].to_list() == [31, 31]
