@@ -27,6 +27,7 @@ from features.trust.ordered import STEP_S, TEST, Ordered, as_before, put_in_orde
 from features.trust.placement import find_misplaced_sensors
 from features.trust.pressures import find_pressure_mistakes, find_swapped_sides
 from features.trust.rules import LEAST_EVIDENCE, RULES, TRUST, Rule, Screened
+from features.trust.second_clock import find_second_clocks
 from features.trust.single_channel import find_out_of_range, find_spikes, find_stuck
 from features.trust.soak_biases import find_soak_biases
 from features.trust.temperature_unit import find_temperature_unit_slips
@@ -53,6 +54,7 @@ _RULES: tuple[Callable[[Ordered, pl.DataFrame, DerivationSettings], Verdicts], .
     find_repeated_instants,
     find_gaps,
     find_clock_jumps,
+    find_second_clocks,
 )
 
 # working columns

@@ -23,6 +23,7 @@ from models.coverage import covered_features, find_gaps
 from models.diagnostics import diagnostic_frame, learn_diagnostics
 from models.dispositions import add_handling, in_force, no_dispositions, precision_frame
 from models.drift import TESTS_LOOKED_AT, DriftInputs, find_drifts
+from models.drift_watch import drifting_cars
 from models.family_q_values import add_q_values, known_tests
 from models.flags import add_flags, add_test_ranks, p_values_of_tests
 from models.frozen import Baselines
@@ -153,7 +154,8 @@ def judge(
     )
     evidence = _behind_the_states(found, past, settings)
     counted = in_force(inputs.dispositions, as_of)
-    states = state_frame(past, latest, settings, as_of)
+    drifts = drifting_cars(drifting.drifts, settings, as_of)
+    states = state_frame(past, latest, drifts, settings, as_of)
     behind = tests_behind(states, past, settings.recent_tests)
     diagnostics = diagnostic_frame(features, tests, baselines.diagnostics, settings)
     return Assessed(

@@ -153,6 +153,23 @@ class AssessmentSettings(BaseModel):
         le=50.0,
         description="A band that is likely left later than this many years ahead is not dated.",
     )
+    drift_watch_days: float = Field(
+        default=365.0,
+        gt=0.0,
+        description=(
+            "A drift makes a car `watch` when even the late end of the interval of its date lies "
+            "within so many days ahead."
+        ),
+    )
+    drift_watch_share: float = Field(
+        default=0.01,
+        gt=0.0,
+        lt=1.0,
+        description=(
+            "Largest share of cars that stay as they are which may be called `watch` by drift "
+            "in error."
+        ),
+    )
     weighing_uncertainty_g: float = Field(
         default=25.0,
         gt=0.0,

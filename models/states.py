@@ -3,7 +3,7 @@
 Takes the histories and the gaps of the latest tests, gives the STATES frame and which
 tests stand behind each state. Order of the questions: tested at all and lately? tested
 since the last repair? confirmed? anything found? can the latest test tell? Does not
-belong here: statistics, and drift between visits.
+belong here: statistics, and which drifts count (`drift_watch`).
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ from models.sentences import (
 from models.tables import STATES
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
 
     from models.settings import AssessmentSettings
@@ -100,6 +101,14 @@ def _by_tests(
     if latest.standing_out is not None:
         return State("watch", _standing_out(recent[-1]), "a second test")
     return State("in band", _in_band(recent[-1], latest))
+
+
+def _with_drift(state: State, drift: str | None) -> State:
+    """A car in band that drifts is to be watched."""
+    if drift is None or state.name != "in band":
+        return state
+    reason = f"{drift} The latest test lies in band: {state.reason}"
+    return State("watch", reason, "another test under like conditions before that date")
 
 
 def _age_days(test: PastTest, as_of: datetime) -> float:
@@ -300,15 +309,17 @@ def _latest(row: Row | None, gaps: list[Row], standing_out: Row | None) -> Lates
 def state_frame(
     history_list: list[History],
     latest: dict[str, LatestTest],
+    drifting: Mapping[str, str],
     settings: AssessmentSettings,
     as_of: datetime,
 ) -> pl.DataFrame:
-    """One row per car, in order of vehicle_id."""
+    """One row per car, in order of vehicle_id; `drifting` as from `drift_watch.drifting_cars`."""
     nothing = LatestTest((), frozenset(), (), None)
     rows = []
     for history in history_list:
         offered = latest.get(history.vehicle_id, nothing)
         state = state_of(history, offered, settings, as_of)
+        state = _with_drift(state, drifting.get(history.vehicle_id))
         last = history.tests[-1] if history.tests else None
         rows.append(
             {

@@ -70,6 +70,7 @@ def _causes_record(causes: CauseScore | None) -> dict[str, Any] | None:
         "named": causes.named.as_record(),
         "named_right": causes.named_right.as_record(),
         "misdiagnosed": causes.misdiagnosed.as_record(),
+        "mean_set_size": causes.mean_set_size if causes.in_set.n_all else None,
         "by_fault": {fault: share.as_record() for fault, share in causes.by_fault},
     }
 
@@ -93,7 +94,9 @@ def _causes(score: Scorecard) -> str:
     causes = score.causes
     if causes is None or not causes.in_set.n_all:
         return ""
-    in_set = f"true one in the set {_counted(causes.in_set)}"
+    in_set = (
+        f"true one in the set {_counted(causes.in_set)} ({causes.mean_set_size:.1f} on average)"
+    )
     wrong = f"misdiagnosed: {_counted(causes.misdiagnosed)}"
     right = f"the name is right: {_counted(causes.named_right)}; {wrong}"
     said = (

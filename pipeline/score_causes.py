@@ -6,6 +6,7 @@ Takes CAUSES and the truth per test, gives a `CauseScore`. Does not belong here:
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import polars as pl
@@ -40,13 +41,15 @@ TRUE_CAUSE: dict[str, str] = {
 class CauseScore:
     """Of cars with a fault and causes said of them; `named_right` of those with a name.
 
-    `misdiagnosed`: a wrong name, of all of them. `by_fault`: in the set, by true fault.
+    `misdiagnosed`: a wrong name, of all of them. `mean_set_size`: causes in a set, on average; NaN
+    without cars. `by_fault`: in the set, by true fault.
     """
 
     in_set: Share
     named: Share
     named_right: Share
     misdiagnosed: Share
+    mean_set_size: float
     by_fault: tuple[tuple[str, Share], ...] = ()
 
 
@@ -62,6 +65,7 @@ def score_causes(causes: pl.DataFrame, truth: pl.DataFrame) -> CauseScore:
         .group_by("vehicle_id", "true_fault", maintain_order=True)
         .agg(
             (is_right & pl.col("is_in_set")).any().alias("in_set"),
+            pl.col("is_in_set").sum().alias("set_size"),
             pl.col("is_named").any().alias("named"),
             (is_right & pl.col("is_named")).any().alias("right"),
         )
@@ -72,6 +76,7 @@ def score_causes(causes: pl.DataFrame, truth: pl.DataFrame) -> CauseScore:
         named=Share(named, cars.height),
         named_right=Share(right, named),
         misdiagnosed=Share(named - right, cars.height),
+        mean_set_size=int(cars["set_size"].sum()) / cars.height if cars.height else math.nan,
         by_fault=tuple(
             (fault, Share(int(part["in_set"].sum()), part.height))
             for fault in sorted(cars["true_fault"].unique())

@@ -70,7 +70,7 @@ ANSWERS: dict[str, tuple[str, ...]] = {
     "instrument_temperature": ("instrument_offset",),
     "instrument_pressure": ("instrument_offset",),
     "gauge_drift": (),
-    "second_clock_off": (),
+    "second_clock_off": ("second_clock",),
 }
 WITHIN_S = 5.0
 CLEAN = "none"

@@ -44,9 +44,10 @@ STATES: tuple[StateWords, ...] = (
         "watch",
         "watch",
         "to watch",
-        "One finding so far. It may be chance or the start of something.",
+        "One finding so far, or a quantity that drifts towards the edge of its band. It may be "
+        "chance or the start of something.",
         "Test the car again at the next visit, under like conditions: a second test with the "
-        "same finding confirms it.",
+        "same finding confirms it; a drift is told with the date by which it likely leaves.",
     ),
     StateWords(
         "silent",

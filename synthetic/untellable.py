@@ -37,6 +37,9 @@ _STEP_K = 7.0
 # lines of a standing car agree within 1 to 2 K (common practice), each read within 1 to 1.5 K;
 # the line at a compressor that ran an hour ago stands some kelvins higher
 _EVEN_K, _WARM_COMPRESSOR_K = 3.5, 6.5
+# air in a standing circuit raises its high side by more than this; two gauges of a workshop and
+# air left in hoses part them by this much (chosen)
+_AIR_KPA, _GAUGES_KPA = 25.0, 50.0
 LIQUID = ("condenser_outlet_c", "expansion_inlet_c")
 COLD = ("compressor_suction_c", "evaporator_outlet_c", "rear_evaporator_outlet_c")
 
@@ -75,6 +78,20 @@ class Case:
 def _high_side_alone(case: Case) -> str:
     if case.drawn.channels == ("high_side_kpa",):
         return "a high side that alone stands an atmosphere too high may have air in it"
+    return ""
+
+
+def _air_for_atmosphere(case: Case) -> str:
+    """A high side without its atmosphere that air in it puts back where the low side stands."""
+    if case.drawn.channels != ("high_side_kpa",):
+        return ""
+    rests = slice(0, max(int(case.row["true_start_s"]) - 3, 1))
+    true_kpa, read_kpa = (
+        float(np.nanmedian(curves["high_side_kpa"][rests] - curves["low_side_kpa"][rests]))
+        for curves in (case.truth, case.read)
+    )
+    if true_kpa > _AIR_KPA and read_kpa > -_GAUGES_KPA:
+        return "air in the circuit stands in for the atmosphere: the gauges stand nearly alike"
     return ""
 
 
@@ -163,6 +180,7 @@ def _subcooled_all_the_same(case: Case) -> str:
 
 UNTELLABLE: dict[str, Callable[[Case], str]] = {
     "absolute_as_gauge": _high_side_alone,
+    "gauge_as_absolute": _air_for_atmosphere,
     "clamp_moved": _moved_at_rest,
     "clamp_biased": _like_its_witnesses,
     "clamp_slow": _slow_line,

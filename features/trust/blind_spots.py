@@ -29,7 +29,7 @@ BLIND_SPOTS: Mapping[str, str] = {
     Rule.GAUGE_READ_AS_ABSOLUTE.code: (
         "both sides low in a car that shows no liquid at work: missing charge does the same; a "
         "log that begins with the machine running; a car whose lines stand at temperatures of "
-        "their own"
+        "their own; the high side alone with air in the circuit, which stands in for the atmosphere"
     ),
     Rule.ABSOLUTE_READ_AS_GAUGE.code: (
         "the high side alone: air in the circuit raises it as well; both sides where superheat "
@@ -69,7 +69,8 @@ BLIND_SPOTS: Mapping[str, str] = {
     ),
     Rule.CLAMP_LAG.code: (
         "clamps on hot gas, liquid, and suction lines behind an internal heat exchanger: these "
-        "reach their temperature at a pace of their own; lines that hardly change at the start"
+        "reach their temperature at a pace of their own (liquid clamps are told only where the "
+        "compressor cycles and the clamp beside them swings); lines that hardly change at the start"
     ),
     Rule.LIQUID_LINE_ABOVE_CONDENSING.code: (
         "a warm clamp that stays below condensing, where a liquid line may be"
@@ -86,6 +87,10 @@ BLIND_SPOTS: Mapping[str, str] = {
     Rule.CLOCK_JUMP.code: (
         "a jump while nothing moves, which is a gap to every eye; a clock put back, which the "
         "door refuses"
+    ),
+    Rule.SECOND_CLOCK.code: (
+        "temperatures late by less than 6 s or so, and early ones; a second clock in a log that "
+        "shows no start; whether the clock or the sensors are slow"
     ),
     Rule.GAP.code: "pauses of less than ten seconds or five usual steps",
     Rule.IMPOSSIBLE.code: "values below zero by less than their uncertainty",

@@ -16,7 +16,6 @@ import numpy as np
 
 from features.trust.clamp_grid import BLOCK_S, CLAMPS
 from features.trust.clamp_moves import Departure, place_departure
-from features.trust.clamp_steps import refine_step
 from features.trust.clamps import (
     CONDENSER,
     DISCHARGE,
@@ -26,14 +25,15 @@ from features.trust.clamps import (
     SUCTION,
     broken_order_k,
 )
+from features.trust.step_fits import Suspected, refine_step
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from features.trust.clamp_grid import ClampGrid
     from features.trust.clamp_levels import ClampLevels
-    from features.trust.clamp_steps import FittedStep
     from features.trust.ordered import Ordered
+    from features.trust.step_fits import FittedStep
 
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
@@ -140,7 +140,7 @@ def _fitted(time_s: Floats, values: Floats, near_s: float) -> FittedStep | None:
     first, then = np.interp((near_s - _STRETCH_S, near_s + _STRETCH_S), time_s, values)
     for is_up in (bool(then > first), bool(then <= first)):
         for span_s in _FITTED_S:
-            fitted = refine_step(time_s, values, near_s, is_up=is_up, span_s=span_s)
+            fitted = refine_step(Suspected(time_s, values, near_s, is_up, span_s))
             if fitted is not None and _is_of_a_pipe(fitted):
                 return fitted
     return None

@@ -26,6 +26,15 @@ SETTLED_S = 120.0
 _EARLY_FROM_S, _EARLY_TO_S = 50.0, 90.0
 # a change from soak to running smaller than this tells nothing of the way there
 _LEAST_CHANGE_K = 4.0
+# what a cycling compressor swings, about means of so many blocks
+_SWINGING = (
+    "compressor_suction_c",
+    "evaporator_outlet_c",
+    "condenser_outlet_c",
+    "expansion_inlet_c",
+    "evaporating_c",
+)
+_CYCLE_BLOCKS, _FEWEST_SWINGING = 9, 20
 REFERENCE = {
     "compressor_suction_c": "evaporating_c",
     "evaporator_outlet_c": "evaporating_c",
@@ -43,13 +52,15 @@ class ClampLevels:
     `level`: median [degC] while the compressor runs, from 120 s after its start on. `soak`:
     median [degC] before the start. `early`: mean way from soak to level that was gone 50 to
     90 s after the start [1]. `dip`: lowest block of the first two minutes of work less soak
-    [K]. `has_exchanger`: the model has an internal heat exchanger.
+    [K]. `swing`: how far lines and `evaporating_c` swing about their mean of 45 s at
+    work (root mean square) [K]. `has_exchanger`: the model has an internal heat exchanger.
     """
 
     level: dict[str, Floats]
     soak: dict[str, Floats]
     early: dict[str, Floats]
     dip: dict[str, Floats]
+    swing: dict[str, Floats]
     has_exchanger: Booleans
 
     def of(self, name: str) -> Floats:
@@ -89,7 +100,20 @@ def find_levels(grid: ClampGrid) -> ClampLevels:
         early[name] = np.where(told, gone / np.where(told, change, 1.0), np.nan)
     dip = {name: _lowest(grid, name, since < SETTLED_S) - soak[name] for name in CLAMPS}
     exchanger = grid.context["internal_heat_exchanger"].fill_null(value=False)
-    return ClampLevels(level, soak, early, dip, exchanger.to_numpy())
+    at_work = grid.is_at_work & (since >= SETTLED_S)
+    swing = {name: _swing(grid, name, at_work) for name in _SWINGING}
+    return ClampLevels(level, soak, early, dip, swing, exchanger.to_numpy())
+
+
+def _swing(grid: ClampGrid, name: str, is_inside: Booleans) -> Floats:
+    """Root mean square of a channel about its moving mean in each test; NaN where unknown."""
+    value = grid.of(name)
+    about = value - grid.later(grid.rolling(value, _CYCLE_BLOCKS), -(_CYCLE_BLOCKS // 2))
+    inside = is_inside & np.isfinite(about)
+    count = np.bincount(grid.test[inside], minlength=grid.n_tests)
+    total = np.bincount(grid.test[inside], about[inside] ** 2, minlength=grid.n_tests)
+    enough = count >= _FEWEST_SWINGING
+    return np.where(enough, np.sqrt(total / np.where(enough, count, 1)), np.nan)
 
 
 def _lowest(grid: ClampGrid, name: str, is_inside: Booleans) -> Floats:

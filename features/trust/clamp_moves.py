@@ -16,7 +16,8 @@ import numpy as np
 
 from features.channels import CHANNEL
 from features.trust.clamp_grid import BLOCK_S, CLAMPS, ClampGrid
-from features.trust.clamp_steps import BESIDE, FittedStep, Step, find_steps, refine_step
+from features.trust.clamp_steps import BESIDE, Step, find_steps
+from features.trust.step_fits import FittedStep, fit_steps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,15 +27,17 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
 
-_LEAST_EXPLAINED = 0.4
 # of a clamp that fell: nothing else it can be told by, so more must be explained, and the clamp
 # beside it must not go the same way in the end
 _LEAST_EXPLAINED_FALL, _SHARED_BESIDE = 0.55, 0.4
-_LEAST_STEP_K = 4.0
+# and of one that went to no line that is known
+_LEAST_EXPLAINED_TO_NOWHERE = 0.9
 # A clamp on a pipe follows within 5 to 15 s, one in the air much slower (common practice).
 _SLOWEST_ON_PIPE_S, _USUAL_ON_PIPE_S = 24.0, 17.0
 # Two clamps on one pipe agree within their contact and accuracy (common practice).
 _SAME_LINE_K = 3.0
+# and on a line as hot as that of the hot gas
+_SAME_HOT_GAS_K = 6.0
 # hot gas is never near the condensing temperature, but in a flooded compressor
 _HOT_GAS_OVER_CONDENSING_K = 10.0
 # a suction line this far over ambient air has the warmth of another line or of the hood
@@ -51,12 +54,10 @@ _HOT = "compressor_discharge_c"
 _HOT_GAS_SHARE = 1.2
 # hot gas is never so far below condensing, nor a suction line twice as far above ambient air
 _NEVER_THERE_K = 8.0
+# a clamp on a pipe parts from it by no more in the minutes after it has settled
+_GOES_ON_K = 5.0
 _BEFORE_S, _AFTER_S = 75.0, 300.0
 _FEWEST_BLOCKS = 5
-# readings nearer to a step show its pace without the trends around it, where they fit so well
-_NEARER_S, _FITS_NEARER = ((30.0, 75.0), (20.0, 45.0)), 0.97
-# a line that a start leaves on its way warms or cools in a minute; a step of a clamp is sharper
-_SHARP_S, _SHARP_K = 12.0, 7.0
 # blocks of the moving mean that a clamp is seen against, a cycle of a clutch
 _CYCLE_BLOCKS = 9
 _REFERENCE = {
@@ -89,34 +90,12 @@ class Departure:
 
 def find_departures(grid: ClampGrid, ordered: Ordered) -> list[Departure]:
     """All clamps that left their line while they were logged."""
-    found = []
-    for step in find_steps(grid):
-        fitted = _fitted(grid, ordered, step)
-        if fitted is not None and (departure := _judge(grid, step, fitted)) is not None:
-            found.append(departure)
-    return found
-
-
-def _fitted(grid: ClampGrid, ordered: Ordered, step: Step) -> FittedStep | None:
-    span = slice(int(ordered.first[step.test]), int(ordered.first[step.test + 1]))
-    rows = ordered.samples[span]
-    time_s = rows["time_s"].to_numpy() - rows["time_s"].to_numpy()[0]
-    values = rows[step.channel].cast(float).to_numpy()
-    fitted = refine_step(time_s, values, float(grid.start_s[step.block]), is_up=step.size_k > 0)
-    if fitted is None:
-        return None
-    is_up = step.size_k > 0
-    for span_s in _NEARER_S:
-        nearer = refine_step(time_s, values, fitted.moment_s, is_up=is_up, span_s=span_s)
-        if nearer is not None and nearer.explained >= _FITS_NEARER:
-            fitted = nearer
-            break
-    is_sharp = fitted.time_constant_s <= _SHARP_S and abs(fitted.size_k) >= _SHARP_K
-    if step.is_settling and not (is_sharp and fitted.explained >= _FITS_NEARER):
-        return None
-    if fitted.explained < _LEAST_EXPLAINED:
-        return None
-    return fitted if abs(fitted.size_k) >= _LEAST_STEP_K else None
+    steps = find_steps(grid)
+    return [
+        departure
+        for step, fitted in zip(steps, fit_steps(grid, ordered, steps), strict=True)
+        if fitted is not None and (departure := _judge(grid, step, fitted)) is not None
+    ]
 
 
 def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
@@ -138,7 +117,12 @@ def _judge(grid: ClampGrid, step: Step, fitted: FittedStep) -> Departure | None:
     if not _lasts(own, step, before, after) or not (is_alone or _is_foreign(own, step, after)):
         return None
     is_moved, to_channel, is_certain = _where(own, step.channel, fitted, after)
-    if not is_moved and not _is_fall(own, step, fitted, (before, after)):
+    is_told = (
+        (to_channel is not None or _is_sharp(fitted))
+        if is_moved
+        else _is_fall(own, step, fitted, (before, after))
+    )
+    if not is_told:
         return None
     return Departure(
         step.test,
@@ -171,10 +155,28 @@ def place_departure(
     is_moved, to_channel, is_certain = _where(own, name, fitted, after)
     if not is_moved or not _is_foreign(own, step, after):
         return None
+    if not _keeps_to(own, name, to_channel, after):
+        return None
     after_c = float(np.median(own[name][after]))
     return Departure(
         test, name, fitted.moment_s, before_c, after_c, is_moved, to_channel, is_certain
     )
+
+
+def _is_sharp(fitted: FittedStep) -> bool:
+    """Whether a step that ends on no line that is known has the pace of a clamp, and no other."""
+    is_pace_of_pipe = fitted.time_constant_s <= _SLOWEST_ON_PIPE_S
+    return is_pace_of_pipe and fitted.explained >= _LEAST_EXPLAINED_TO_NOWHERE
+
+
+def _keeps_to(own: dict[str, Floats], name: str, to_channel: str | None, after: Booleans) -> bool:
+    """Whether a clamp stays by the line it went to; one in the air goes on for minutes."""
+    reference = _REFERENCE.get(to_channel or name, "condensing_c")
+    has_clamp = to_channel in own and np.isfinite(own[str(to_channel)][after]).any()
+    beside = own[str(to_channel)] if has_clamp else _smooth(own[reference])
+    quarters = np.array_split((own[name] - beside)[after], 4)
+    went = abs(_median(quarters[-1]) - _median(quarters[0]))
+    return not went > (_GOES_ON_K if has_clamp else 2.0 * _GOES_ON_K)
 
 
 def _lasts(own: dict[str, Floats], step: Step, before: Booleans, after: Booleans) -> bool:
@@ -226,7 +228,9 @@ def _is_warmed_by_hot_gas(
         and after - _median(level) > _SAME_LINE_K
     )
     is_slow = fitted.time_constant_s > _SLOWEST_ON_PIPE_S
-    return (is_slow or is_between) and bool(after - before > _HOT_GAS_SHARE * step.size_k)
+    # what is warmed so goes on for as long as a slow fall does, beyond the step itself
+    rose = max(step.size_k, _median(level) - _median(own[step.channel][around[0]]))
+    return (is_slow or is_between) and bool(after - before > _HOT_GAS_SHARE * rose)
 
 
 def _median(values: Floats) -> float:
@@ -295,7 +299,8 @@ def _where(
         return True, nearest, True
     over_k = _median(level - own["condensing_c"][after])
     is_hot = over_k > (_HOTTER_AT_PACE_K if is_pace_of_pipe else _HOTTER_THAN_LIQUID_K)
-    if is_hot and channel != _HOT:
+    # one that only touches the hot gas line, or hangs in a hot hood, is not where its clamp is
+    if is_hot and channel != _HOT and not apart.get(_HOT, 0.0) > _SAME_HOT_GAS_K:
         return True, _HOT, nearest != _HOT
     unlogged = [name for name in CLAMPS if name != channel and name not in apart]
     fitting = [name for name in unlogged if _would_fit(own, name, channel, after)]

@@ -53,7 +53,7 @@ _COLD_LIMITS_K = {
     EXPANSION: (-5.0, 3.6),
 }
 # the two clamps on the liquid line stand nearer to each other than to the rest
-_LIQUID_APART_K = 3.5
+_LIQUID_APART_K = 3.9
 _LIQUID_BELOW_K = 1.3
 # Near the engine lines are this much over the others when the car ran shortly before. Then
 # nothing is said of any clamp: lines cool at their own pace.
@@ -64,6 +64,11 @@ _GAUGES_APART_K = 3.0
 # of a minute and more does not. What the circuit does late shows on the other suction lines too.
 _LEAST_PACE = 0.70
 _LEAST_LONE_PACE, _SISTER_AHEAD = 0.82, 0.2
+# A cycling compressor swings its suction line; a clamp with a time constant of a minute and
+# more shows little of it. How far evaporation and, by clamp, the one beside must swing [K]
+# (tuning values).
+_SWINGS_K, _LEAST_SWING = 2.0, 0.45
+_BESIDE = ((SUCTION, EVAPORATOR, 1.0), (CONDENSER, EXPANSION, 0.6), (EXPANSION, CONDENSER, 0.6))
 _PACED = ("compressor_suction_c", "evaporator_outlet_c", "rear_evaporator_outlet_c")
 
 
@@ -185,20 +190,64 @@ def biased_sentence(found: Biased) -> str:
     )
 
 
-def find_slow(levels: ClampLevels) -> list[tuple[int, str, float]]:
-    """Clamps on suction lines that follow a start too slowly: test number, channel, pace [1]."""
-    found = []
+@dataclass(frozen=True)
+class Slow:
+    """A slow clamp: test number, channel, and its share of the way of its pressure at the start.
+
+    `is_swing`: its share of the swings of the clamp beside it instead.
+    """
+
+    test: int
+    channel: str
+    share: float
+    is_swing: bool
+
+
+def find_slow(levels: ClampLevels) -> list[Slow]:
+    """Clamps on suction lines that follow a start, or the swings of a cycle, too slowly."""
+    found = _that_hardly_swing(levels)
+    swinging = {(each.test, each.channel) for each in found}
     for name in _PACED:
         pace = levels.pace(name)
         others = np.fmax.reduce([levels.pace(other) for other in _PACED if other != name])
         is_lone = (pace < _LEAST_LONE_PACE) & (others > pace + _SISTER_AHEAD)
         is_slow = ((pace < _LEAST_PACE) | is_lone) & (levels.rise(name) < 0.0)
-        found += [(int(test), name, float(pace[test])) for test in np.flatnonzero(is_slow)]
+        found += [
+            Slow(test, name, float(pace[test]), is_swing=False)
+            for test in np.flatnonzero(is_slow).tolist()
+            if (test, name) not in swinging
+        ]
     return found
 
 
-def slow_sentence(pace: float) -> str:
+def _that_hardly_swing(levels: ClampLevels) -> list[Slow]:
+    """Clamps that do not swing with a cycling compressor while the clamp beside them does.
+
+    Without an internal heat exchanger the suction line swings with the gas that leaves the
+    evaporator, mostly further, and the liquid line at its end as at its beginning.
+    """
+    found = []
+    for name, beside, least_k in _BESIDE:
+        swings = levels.swing[beside]
+        is_told = (levels.swing["evaporating_c"] > _SWINGS_K) & (swings > least_k)
+        share = levels.swing[name] / np.where(is_told, swings, 1.0)
+        is_slow = is_told & (share < _LEAST_SWING) & ~levels.has_exchanger
+        found += [
+            Slow(test, name, float(share[test]), is_swing=True)
+            for test in np.flatnonzero(is_slow).tolist()
+        ]
+    return found
+
+
+def slow_sentence(found: Slow) -> str:
     """What the note of a slow clamp says."""
+    pace = found.share
+    if found.is_swing:
+        return (
+            f"while the compressor cycled it swung {100.0 * pace:.0f} % as far as the clamp "
+            "beside it, which reads the same flow: a slow sensor or poor contact, right in the "
+            "mean of a cycle only. Use a smaller sensor, press it on, insulate it"
+        )
     return (
         f"within a minute of the start it went {100.0 * max(pace, 0.0):.0f} % as far as its "
         "pressure: a slow sensor or poor contact, right in steady windows only. Use a smaller "

@@ -1,11 +1,10 @@
-"""Steps of one clamp that no pressure and no clamp beside it shares: where, how large, how fast.
+"""Steps of one clamp that no pressure and no clamp beside it shares: where and how large.
 
-Holds `find_steps`, which searches all clamps of stacked tests on the block grid, and
-`refine_step`, which fits moment, size and time constant to the readings around one of them.
-A clamp that is taken off its line, or put on another, goes from one temperature to another
-like its sensor, while the circuit goes on as before. What happens to the circuit shows on the
-pressures and on the clamp up- or downstream too. Does not belong here: what a step means
-(`clamp_moves`).
+Holds `find_steps`, which searches all clamps of stacked tests on the block grid. A clamp that
+is taken off its line, or put on another, goes from one temperature to another like its sensor,
+while the circuit goes on as before. What happens to the circuit shows on the pressures and on
+the clamp up- or downstream too. Does not belong here: the readings around a step (`step_fits`),
+what it means (`clamp_moves`).
 """
 
 from __future__ import annotations
@@ -68,16 +67,6 @@ class Step:
     size_k: float
     score: float
     is_settling: bool = False
-
-
-@dataclass(frozen=True)
-class FittedStep:
-    """A step in the readings: moment [s], size [K], time constant [s], share explained [1]."""
-
-    moment_s: float
-    size_k: float
-    time_constant_s: float
-    explained: float
 
 
 def find_steps(grid: ClampGrid) -> list[Step]:
@@ -156,60 +145,3 @@ def _strongest(grid: ClampGrid, name: str, score: Floats, size: Floats) -> list[
         sized, scored = float(size[place]), float(score[place])
         steps.append(Step(int(test), name, place, sized, scored, not is_found[place]))
     return steps
-
-
-# ---- the readings around one step
-_AROUND_S = 90.0
-_NEAR_S = 40.0
-_FEWEST_READINGS = 24
-_TIME_CONSTANTS_S = np.array([3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 70.0])
-
-
-def refine_step(
-    time_s: Floats,
-    values: Floats,
-    near_s: float,
-    *,
-    is_up: bool,
-    span_s: tuple[float, float] = (_AROUND_S, _AROUND_S),
-) -> FittedStep | None:
-    """The first-order step that fits best to readings near an instant; None without readings.
-
-    `span_s`: how long before and after the instant readings count.
-
-    Fitted: a straight line, and from the moment on size (1 - exp(-t / time constant)), up or
-    down as told.
-    """
-    since_s = time_s - near_s
-    inside = np.isfinite(values) & (since_s >= -span_s[0]) & (since_s <= span_s[1])
-    if np.count_nonzero(inside) < _FEWEST_READINGS:
-        return None
-    time_s, values = time_s[inside], values[inside]
-    earliest_s, latest_s = near_s - min(_NEAR_S, span_s[0]), near_s + min(_NEAR_S, span_s[1])
-    moments = np.arange(max(earliest_s, time_s[0] + 3.0), latest_s, 1.0)
-    shape = _shapes(time_s - near_s, moments - near_s)
-    line = np.linalg.qr(np.column_stack((np.ones(time_s.size), time_s - near_s)))[0]
-    left = values - line @ (line.T @ values)
-    # of each shape counts what no line explains
-    power = np.maximum(
-        np.einsum("ij,ij->j", shape, shape) - np.sum((line.T @ shape) ** 2, axis=0), 1e-9
-    )
-    size = left @ shape / power
-    best = int(np.argmax(np.where((size > 0) == is_up, size**2 * power, 0.0)))
-    explained = float(size[best] ** 2 * power[best] / max(float(left @ left), 1e-12))
-    tau, moment = divmod(best, moments.size)
-    return FittedStep(
-        float(moments[moment]), float(size[best]), float(_TIME_CONSTANTS_S[tau]), explained
-    )
-
-
-def _shapes(time_s: Floats, moments_s: Floats) -> Floats:
-    """Unit steps at all times: a column for each time constant and, within it, moment.
-
-    The exponential of a difference is a product of two, which saves nearly all of them.
-    """
-    falling = np.exp(-time_s[:, None] / _TIME_CONSTANTS_S)
-    rising = np.exp(moments_s / _TIME_CONSTANTS_S[:, None])
-    has_begun = time_s[:, None] > moments_s
-    shapes = (1.0 - falling[:, :, None] * rising) * has_begun[:, None, :]
-    return np.asarray(shapes.reshape(time_s.size, -1))

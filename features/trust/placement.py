@@ -134,8 +134,8 @@ def _of_soaks(ordered: Ordered, context: pl.DataFrame, levels: ClampLevels) -> l
         *(_Finding(x.test, x.channel, Rule.CLAMP_BIAS, biased_sentence(x)) for x in biased),
         *(
             # right in steady windows: told, not distrusted
-            _Finding(test, name, Rule.CLAMP_LAG, slow_sentence(pace), None)
-            for test, name, pace in find_slow(levels)
+            _Finding(x.test, x.channel, Rule.CLAMP_LAG, slow_sentence(x), None)
+            for x in find_slow(levels)
         ),
     ]
 

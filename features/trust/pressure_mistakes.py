@@ -37,6 +37,10 @@ _OTHER = {"low_side_kpa": "high_side_kpa", "high_side_kpa": "low_side_kpa"}
 _WITHIN_K, _WITHIN_LEAST_KPA, _WITHIN_MOST_KPA = 1.3, 25.0, 42.0
 # two gauges on one standing circuit differ by no more than this (tuning values)
 _SAME_KPA, _APART_KPA = 35.0, 55.0
+# and an atmosphere between them stands so nearly; a gauge that reads off is another matter
+_GAUGES_KPA = 15.0
+# air in a standing circuit raises its high side by no more (tuning value)
+_AIR_MOST_KPA = 210.0
 # Evaporating temperature so near the line or the air that it must cool, or above them, is no
 # machine's: superheat and approach at work that an atmosphere too much leaves (tuning values).
 _SMALL_SUPERHEAT_K, _SMALL_APPROACH_K = 3.0, 2.0
@@ -108,16 +112,21 @@ def _references(evidence: PressureEvidence) -> list[tuple[Rule, Booleans, Boolea
     air = evidence.standing.atmospheric_kpa
     within = np.clip(_WITHIN_K * evidence.slope_kpa_per_k, _WITHIN_LEAST_KPA, _WITHIN_MOST_KPA)
     low_lacks, high_lacks = (np.abs(each + air) < within for each in (low, high))
+    nearly_lack = [np.abs(each + air) < _WITHIN_MOST_KPA for each in (low, high)]
     low_added = np.abs(low - air) < within
     is_high_above, is_low_above = high - low > _APART_KPA, low - high > _APART_KPA
     is_same = np.abs(high - low) < _SAME_KPA
-    both_lack = low_lacks & high_lacks & is_same & evidence.has_liquid
+    # lines at a warm engine leave open where both stand; no car with liquid stands so low
+    both_lack = nearly_lack[0] & nearly_lack[1] & is_same & evidence.has_liquid
     proof = (evidence.superheat_k < _SMALL_SUPERHEAT_K) | (evidence.approach_k < _SMALL_APPROACH_K)
     # what no machine at work can have needs less of the standing one
     nearly = [np.abs(each - air) < _WITHIN_MOST_KPA for each in (low, high)]
     both_added = nearly[0] & nearly[1] & is_same & proof
     # one side at saturation and the other an atmosphere above it to a few kPa
     low_added |= (np.abs(low - high - air) < _WITHIN_LEAST_KPA) & (np.abs(high) < _WITHIN_MOST_KPA)
+    # or an atmosphere below it; gauges of a standing car never part so that the high side is lower
+    low_lacks |= (np.abs(high - low - air) < _GAUGES_KPA) & (np.abs(high) < _WITHIN_MOST_KPA)
+    high_lacks |= (np.abs(low - high - air) < _WITHIN_LEAST_KPA) & (np.abs(low) < _WITHIN_MOST_KPA)
     return [
         (
             Rule.GAUGE_READ_AS_ABSOLUTE,
@@ -130,17 +139,19 @@ def _references(evidence: PressureEvidence) -> list[tuple[Rule, Booleans, Boolea
 
 
 def _other_refrigerant(evidence: PressureEvidence) -> Booleans:
-    """Tests whose sides stand alike at what another refrigerant has, and not by their charge."""
+    """Tests whose low side stands at what another refrigerant has, and not by their charge."""
     low, high = _over(evidence)
     air = evidence.standing.atmospheric_kpa
-    is_alike = np.abs(high - low) < np.maximum(_SAME_KPA, 0.05 * evidence.low_kpa)
+    apart = high - low
+    # air in the high side raises that alone
+    is_alike = (apart > -np.maximum(_SAME_KPA, 0.05 * evidence.low_kpa)) & (apart < _AIR_MOST_KPA)
     is_colder = (evidence.superheat_k < _COLDER_THAN_BOILING_K) | (
         evidence.approach_k < _COLDER_THAN_BOILING_K
     )
     is_above = (low > _REFRIGERANT_FAR_KPA) & is_colder
     is_below = (low < -_REFRIGERANT_FAR_KPA) & evidence.has_liquid
     within = np.clip(_WITHIN_K * evidence.slope_kpa_per_k, _WITHIN_LEAST_KPA, _WITHIN_MOST_KPA)
-    is_reference = np.abs(np.abs(low) - air) < within
+    is_reference = np.abs(np.abs(low) - air) < np.where(low < 0.0, _WITHIN_MOST_KPA, within)
     is_suspect = np.asarray(is_alike & (is_above | is_below) & ~is_reference)
     for test in np.flatnonzero(is_suspect).tolist():
         is_suspect[test] = bool(_candidates(evidence, test))

@@ -51,6 +51,10 @@ class Rule(Enum):
     INSTRUMENT_OFFSET = "an instrument that reads off on every car"
     TIME_NOT_INCREASING = "the same instant stands more than once, or none is given"
     CLOCK_JUMP = "the clock was put forward: a hole in the times, but none in the readings"
+    SECOND_CLOCK = (
+        "temperatures that come late against the pressures: two clocks, or slow sensors; right in "
+        "steady windows only"
+    )
     GAP = "nothing was logged for a while; nothing is carried across"
     IMPOSSIBLE = (
         "below zero no circuit can have it: clamp off its line, pressure read wrong, or another "
@@ -152,6 +156,10 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     Rule.CLOCK_JUMP.code: (
         "twenty readings on either side of a gap, of channels that move more over the length of "
         "the gap than from one reading to the next; a jump by whole minutes needs less"
+    ),
+    Rule.SECOND_CLOCK.code: (
+        "ten seconds of soak and the start, a row at least every 2.5 s, a pressure that moves by "
+        "60 kPa and three temperatures that move by 4 K within a minute"
     ),
     Rule.GAP.code: "two rows more than 10 s and five usual steps apart",
     Rule.IMPOSSIBLE.code: (

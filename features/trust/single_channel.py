@@ -68,13 +68,18 @@ def find_spikes(ordered: Ordered, context: pl.DataFrame, settings: DerivationSet
     near = (step_s <= _SPIKE_LONGEST_INTERVAL_S) & (step_s.shift(-1) <= _SPIKE_LONGEST_INTERVAL_S)
     flags = []
     for name, limit in limits.items():
-        if limit is not None:
+        # most channels of most stacks never move so far
+        if limit is not None and _moves_further(ordered.samples[name], limit):
             there = pl.col(name).diff()
             back = there.shift(-1)
             up, down = (there > limit) & (back < -limit), (there < -limit) & (back > limit)
             spike = (near & (up | down)).fill_null(value=False)
             flags.append(spike.alias(flag_name(name, Rule.SPIKE)))
     return Verdicts(ordered.samples.select(flags))
+
+
+def _moves_further(readings: pl.Series, than: float) -> bool:
+    return bool((readings.diff().abs() > than).any())
 
 
 def _spike_limit(channel: Channel) -> float | None:

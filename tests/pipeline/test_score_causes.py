@@ -42,6 +42,8 @@ def test_in_set_named_and_right_are_counted_over_cars_with_a_fault():
     assert (score.named.n_hits, score.named.n_all) == (3, 5)
     assert (score.named_right.n_hits, score.named_right.n_all) == (2, 3)
     assert (score.misdiagnosed.n_hits, score.misdiagnosed.n_all) == (1, 5)
+    # one cause in the sets of a, c, e and f, two in that of b
+    assert score.mean_set_size == 6 / 5
     assert {fault: (s.n_hits, s.n_all) for fault, s in score.by_fault} == {
         "compressor_wear": (0, 2), "non_condensables": (1, 1), "undercharge": (2, 2),
     }  # fmt: skip

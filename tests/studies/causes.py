@@ -14,7 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from models.causes import find_causes
-from models.diagnostics import diagnostic_frame
+from models.diagnostics import diagnostic_frame, learn_diagnostics
 from pipeline.assess import assessment_inputs
 from pipeline.fleet_trial import FleetOrder, run_fleet_score
 from pipeline.inputs import read_inputs
@@ -37,7 +37,9 @@ def study(folder: Path, order: FleetOrder) -> str:
     truth = pl.read_parquet(folder / "truth" / "truth_tests.parquet")
     strays = residuals.filter(pl.col("z").abs() >= _STRAYS_Z).select("test_id").unique()
     looked_at = strays.sort("test_id").select(pl.col("test_id").alias("vehicle_id"), "test_id")
-    more = diagnostic_frame(stored.features, stored.context, inputs.settings.assessment)
+    settings = inputs.settings.assessment
+    norm = learn_diagnostics(stored.features, stored.context, settings)
+    more = diagnostic_frame(stored.features, stored.context, norm, settings)
     score = score_causes(find_causes(looked_at, residuals, more, stored.context), truth)
     head = (
         ("in the set", score.in_set),
@@ -45,7 +47,8 @@ def study(folder: Path, order: FleetOrder) -> str:
         ("named right", score.named_right),
         ("misdiagnosed", score.misdiagnosed),
     )
-    return "\n".join(
+    size = f"causes in a set on average: {score.mean_set_size:.1f}\n"
+    return size + "\n".join(
         f"{name}: {s.n_hits} of {s.n_all}, {s.text}" for name, s in (*head, *score.by_fault)
     )
 
