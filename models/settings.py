@@ -8,6 +8,8 @@ margins of each operating condition (`conditions`), which are physics, not taste
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import BaseModel, ConfigDict, Field
 
 from models.repair_settings import RepairSettings
@@ -188,6 +190,49 @@ class AssessmentSettings(BaseModel):
     )
     instrument_offset_kpa: float = Field(
         default=25.0, gt=0.0, description="The same for a gauge against the other gauge, kPa."
+    )
+    false_warnings_per_100_cohorts: float = Field(
+        default=1.0,
+        gt=0.0,
+        le=10.0,
+        description=(
+            "False early warnings tolerated per 100 cohorts (such as build months) whose claims "
+            "are followed for all of `followed_months`."
+        ),
+    )
+    followed_months: int = Field(
+        default=36,
+        ge=6,
+        le=240,
+        description="Months in service over which a cohort's claims are followed.",
+    )
+    warning_ratio: float = Field(
+        default=2.5,
+        ge=1.5,
+        le=10.0,
+        description=(
+            "How many times as many claims as expected the early warning is made for: soonest "
+            "near this, slower for less."
+        ),
+    )
+    watched_cohorts: list[Literal["build_month", "build_month_and_plant", "plant", "region"]] = (
+        Field(
+            default=["build_month", "plant"],
+            description=(
+                "Kinds of cohorts whose claims are watched, each against the others of its "
+                "model. Regions differ in climate, so that warnings of regions may say no more "
+                "than that."
+            ),
+        )
+    )
+    batch_error_rate: float = Field(
+        default=0.05,
+        gt=0.0,
+        lt=0.5,
+        description=(
+            "Share of wrong warnings tolerated among batches whose tests stray together, and the "
+            "chance at which a group of cars with a like pattern is no longer put down to chance."
+        ),
     )
     repairs: RepairSettings = Field(
         default_factory=RepairSettings,

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from pipeline.warehouse import Warehouse
 
 # The fact under which the store notes what its judgement was made from.
-_FACT = "assessment_inputs"
+FACT = "assessment_inputs"
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ def assess(
     inputs = assessment_inputs(store)
     made_from = _inputs_hash(store, inputs, settings, as_of)
     n_rows, changed = 0, STATE_CHANGES.empty()
-    if store.fact(_FACT) != made_from:
+    if store.fact(FACT) != made_from:
         assessed = judge(inputs, settings, as_of)
         noted = _state_inputs(store, inputs, assessed, settings, as_of)
         changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
@@ -146,4 +146,4 @@ def _store_judgement(
         replacements.append(Replacement(STATE_INPUTS, noted))
     if changed.height:
         replacements.append(Replacement(STATE_CHANGES, changed, "run_number", ()))
-    return store.replace(replacements, {_FACT: made_from})
+    return store.replace(replacements, {FACT: made_from})

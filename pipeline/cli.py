@@ -20,6 +20,7 @@ from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
 from pipeline.cli_shops import refrigerant_register, replacements, shops
 from pipeline.cli_verdict import verdict
+from pipeline.cli_warnings import warnings
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
     DebugOption,
@@ -286,6 +287,7 @@ app.command()(shops)
 app.command()(replacements)
 app.command("refrigerant-register")(refrigerant_register)
 app.command()(bundle)
+app.command()(warnings)
 app.command()(score)
 app.command()(recurrence)
 

@@ -23,7 +23,8 @@ SCHEMAS: tuple[str, ...] = (
     "8ca5001e546a4079",
     "d25bc37175cd6058",
     "9e853286f100a2b2",
-    "2b23c1a06dd55c65",
+    "2ca85ffca4b61f4f",
+    "4faf236c098447d7",
 )
 
 

@@ -25,6 +25,12 @@ from features.windows import WINDOWS
 from models.causes_table import CAUSES
 from models.disposition_tables import DISPOSITION_PRECISION
 from models.drift_tables import DRIFTS, LEAKS
+from models.early_warning_tables import (
+    BATCH_WARNINGS,
+    CLAIM_WARNINGS,
+    FINDING_SHARES,
+    SIGNATURE_CLUSTERS,
+)
 from models.recurrence.recurrence_tables import RECURRENCE_TABLES
 from models.repair_tables import (
     PARTS,
@@ -141,6 +147,8 @@ ASSESSMENT_TABLES = (
     DISPOSITION_PRECISION, CAUSES, REPAIR_OUTCOMES, SHOPS, PARTS, REPLACEMENTS,
     REFRIGERANT_REGISTER,
 )  # fmt: skip
+# What is said of groups of cars, not of single ones.
+WARNING_TABLES = (CLAIM_WARNINGS, BATCH_WARNINGS, SIGNATURE_CLUSTERS, FINDING_SHARES)
 # What only the store knows, and a new store takes over from the old one.
 KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 
@@ -148,6 +156,7 @@ STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
     *ASSESSMENT_TABLES,
+    *WARNING_TABLES,
     *RECURRENCE_TABLES,
     *REGISTRY_TABLES.values(),
     *KEPT_TABLES,
