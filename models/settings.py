@@ -135,6 +135,15 @@ class AssessmentSettings(BaseModel):
         ge=1.0,
         description="The same in multiples of the least effect worth reporting; both must hold.",
     )
+    far_beyond_false_discovery_rate: float = Field(
+        default=0.01,
+        gt=0.0,
+        lt=1.0,
+        description=(
+            "The same in q-value: a single test is enough only for what so few healthy cars of "
+            "the fleet show, however many spreads it is."
+        ),
+    )
     recent_tests: int = Field(
         default=3, ge=1, description="Tests since the last repair that a state looks at."
     )
