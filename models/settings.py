@@ -12,6 +12,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from models.repair_settings import RepairSettings
+
 
 class AssessmentSettings(BaseModel):
     """Everything about the judgement of a fleet that its owner may change."""
@@ -240,4 +242,8 @@ class AssessmentSettings(BaseModel):
             "Share of wrong warnings tolerated among batches whose tests stray together, and the "
             "chance at which a group of cars with a like pattern is no longer put down to chance."
         ),
+    )
+    repairs: RepairSettings = Field(
+        default_factory=RepairSettings,
+        description="How repairs are followed up, and shops and parts compared.",
     )

@@ -16,6 +16,7 @@ import polars as pl
 
 from models.assess import Assessed, AssessmentInputs
 from models.assess import assess as judge
+from models.repair_quality import judge_repairs
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.state_changes import changes, state_inputs
 from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
@@ -61,7 +62,8 @@ def assess(
         assessed = judge(inputs, settings, as_of)
         noted = _state_inputs(store, inputs, assessed, settings, as_of)
         changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
-        n_rows = _store_judgement(store, assessed, made_from, noted, changed)
+        judgement = vars(assessed) | vars(judge_repairs(inputs, assessed, settings, as_of))
+        n_rows = _store_judgement(store, judgement, made_from, noted, changed)
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
 
@@ -129,7 +131,7 @@ def _state_inputs(
 
 def _store_judgement(
     store: Warehouse,
-    assessed: Assessed,
+    judgement: dict[str, pl.DataFrame],
     made_from: str,
     noted: pl.DataFrame,
     changed: pl.DataFrame,
@@ -137,7 +139,7 @@ def _store_judgement(
     replacements = []
     for table in ASSESSMENT_TABLES:
         # in the order of the key, so that the order in which rows were found never shows
-        rows = table.conform(getattr(assessed, table.name)).sort(table.key, nulls_last=True)
+        rows = table.conform(judgement[table.name]).sort(table.key, nulls_last=True)
         if not rows.equals(store.read(table.name)):
             replacements.append(Replacement(table, rows))
     if not noted.drop("judged_on").equals(store.read(STATE_INPUTS.name).drop("judged_on")):
