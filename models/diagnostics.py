@@ -16,6 +16,7 @@ import polars as pl
 
 from features.catalogue import FEATURE
 from features.regimes import WHOLE_TEST
+from models.adverse_calibration import AdverseUnits
 from models.comparison import compare, fit_groups
 from models.findings import JudgedFeature
 from models.fleet_spread import fleet_spread, fleet_tail, learn_priors, moderated_spreads
@@ -66,7 +67,7 @@ def learn_diagnostics(
     priors = learn_priors(fleet, comparison, is_compared)
     spreads = moderated_spreads(fleet, comparison, is_compared, priors)
     tail = fleet_tail(fleet, comparison, spreads, is_compared, settings)
-    return Norm(groups, Yardstick(priors, tail, None, {}, (), ()))
+    return Norm(groups, Yardstick(priors, tail, None, {}, (), AdverseUnits((), ())))
 
 
 def diagnostic_frame(

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from models.adverse_calibration import AdverseUnits
 from models.calibration import CalibrationUnit
 from models.conditions import Basis, Choice
 from models.diagnostics import DIAGNOSTIC
@@ -27,7 +28,7 @@ from models.mirror import Side
 from models.mirror import Tail as FarTail
 from models.moderation import Prior
 from models.norms import Norm
-from models.scores import Along, Yardstick
+from models.scores import Yardstick
 from models.tail import Tail
 
 if TYPE_CHECKING:
@@ -143,16 +144,16 @@ def _yardstick_rows(
 ) -> Iterator[tuple[str, str, dict[str, object], Array]]:
     """Owner, piece, head and numbers of everything that is no fit."""
     yield "", "tail", *_tail_row(yardstick.tail)
-    if yardstick.along is not None:
-        yield "", "along", {}, yardstick.along.correlation.reshape(-1)
-        yield "", "along_tail", *_tail_row(yardstick.along.tail)
+    if yardstick.correlation is not None:
+        yield "", "correlation", {}, yardstick.correlation.reshape(-1)
     for (kind, feature), prior in yardstick.priors.items():
         head: dict[str, object] = {"kind": kind, "feature": feature}
         yield "", "prior", head, np.array([prior.freedom, prior.variance])
     for kind, middle in yardstick.middles.items():
         yield "", "middle", {"kind": kind}, np.array([middle])
-    for asked in ("quantities", "directions"):
-        for unit in getattr(yardstick, asked):
+    units = {"quantities": yardstick.quantities, **vars(yardstick.adverse)}
+    for asked, some in units.items():
+        for unit in some:
             owner = "" if unit.level == "kind" else unit.label.partition("\n")[0]
             yield owner, "unit", *_unit_row(asked, unit)
 
@@ -228,23 +229,24 @@ def _basis(required: list[int], terms: list[int], products: list[list[int]]) -> 
 
 
 def _yardstick(pieces: Pieces) -> Yardstick:
-    along = None
-    if "along" in pieces:
-        tail = _tail(pieces["along_tail"][0])
-        flat = pieces["along"][0].numbers
+    correlation = None
+    if "correlation" in pieces:
+        flat = pieces["correlation"][0].numbers
         side = int(np.sqrt(flat.size))
-        along = Along(flat.reshape(side, side), tail)
-    units = [(piece.head.pop("of"), piece) for piece in pieces.get("unit", [])]
+        correlation = flat.reshape(side, side)
+    units: dict[str, list[CalibrationUnit]] = {"quantities": [], "every": [], "leading": []}
+    for piece in pieces.get("unit", []):
+        units[piece.head.pop("of")].append(_unit(piece))
     return Yardstick(
         priors={
             (p.head["kind"], p.head["feature"]): Prior(*p.numbers.tolist())
             for p in pieces.get("prior", [])
         },
         tail=_tail(pieces["tail"][0]),
-        along=along,
+        correlation=correlation,
         middles={p.head["kind"]: float(p.numbers[0]) for p in pieces.get("middle", [])},
-        quantities=tuple(_unit(piece) for asked, piece in units if asked == "quantities"),
-        directions=tuple(_unit(piece) for asked, piece in units if asked == "directions"),
+        quantities=tuple(units["quantities"]),
+        adverse=AdverseUnits(tuple(units["every"]), tuple(units["leading"])),
     )
 
 

@@ -209,19 +209,20 @@ def residual_frame(compared: Compared) -> pl.DataFrame:
 
 
 def direction_frame(compared: list[Compared]) -> pl.DataFrame:
-    """One row per test, regime and adverse direction that could be scored: its p-value.
+    """One row per test and regime that could be weighed along the adverse directions.
 
-    Columns test_id, regime, direction_code, p_value, calibration_code, n_calibration.
+    Columns test_id, regime, direction_code (the likeliest), p_value, calibration_code,
+    n_calibration.
     """
     return pl.concat([_direction_rows(part) for part in compared])
 
 
 def _direction_rows(compared: Compared) -> pl.DataFrame:
-    found = compared.scores.directions
+    found = compared.scores.together
     row, place = np.nonzero(np.isfinite(found.p_values))
     codes = [direction.code for direction in DIRECTIONS]
     return compared.rows.select("test_id", "regime")[row].with_columns(
-        direction_code=_codes(codes, place),
+        direction_code=_codes(codes, compared.scores.direction[row]),
         p_value=_numbers(found.p_values[row, place]),
         calibration_code=_codes(CODES, found.codes[row, place]),
         n_calibration=pl.Series(found.vehicles[row, place], dtype=pl.Int32),

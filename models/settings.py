@@ -12,6 +12,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from models.repair_settings import RepairSettings
+
 
 class AssessmentSettings(BaseModel):
     """Everything about the judgement of a fleet that its owner may change."""
@@ -133,6 +135,15 @@ class AssessmentSettings(BaseModel):
         ge=1.0,
         description="The same in multiples of the least effect worth reporting; both must hold.",
     )
+    far_beyond_false_discovery_rate: float = Field(
+        default=0.01,
+        gt=0.0,
+        lt=1.0,
+        description=(
+            "The same in q-value: a single test is enough only for what so few healthy cars of "
+            "the fleet show, however many spreads it is."
+        ),
+    )
     recent_tests: int = Field(
         default=3, ge=1, description="Tests since the last repair that a state looks at."
     )
@@ -248,4 +259,8 @@ class AssessmentSettings(BaseModel):
             "Share of wrong warnings tolerated among batches whose tests stray together, and the "
             "chance at which a group of cars with a like pattern is no longer put down to chance."
         ),
+    )
+    repairs: RepairSettings = Field(
+        default_factory=RepairSettings,
+        description="How repairs are followed up, and shops and parts compared.",
     )

@@ -16,6 +16,7 @@ import polars as pl
 
 from models.assess import Assessed, AssessmentInputs, judge
 from models.frozen_tables import BASELINE_VERSIONS
+from models.repair_quality import judge_repairs
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.refits import RefitReason
 from pipeline.standing import Standing, Task, read_baselines, standing_baselines
@@ -78,7 +79,9 @@ def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
         before = store.read(STATE_INPUTS.name)
         otherwise = _by_earlier(store, inputs, task, standing)
         changed = changes(before, noted, number, task.clock, otherwise)
-        replacements = [*standing.replacements, *_judgement(store, assessed, noted, changed)]
+        repairs = judge_repairs(inputs, assessed, task.settings.assessment, task.clock)
+        judgement = vars(assessed) | vars(repairs)
+        replacements = [*standing.replacements, *_judgement(store, judgement, noted, changed)]
         n_rows = store.replace(replacements, {FACT: made_from})
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed, standing)
@@ -153,12 +156,12 @@ def _state_inputs(
 
 
 def _judgement(
-    store: Warehouse, assessed: Assessed, noted: pl.DataFrame, changed: pl.DataFrame
+    store: Warehouse, judgement: dict[str, pl.DataFrame], noted: pl.DataFrame, changed: pl.DataFrame
 ) -> list[Replacement]:
     replacements = []
     for table in ASSESSMENT_TABLES:
         # in the order of the key, so that the order in which rows were found never shows
-        rows = table.conform(getattr(assessed, table.name)).sort(table.key, nulls_last=True)
+        rows = table.conform(judgement[table.name]).sort(table.key, nulls_last=True)
         if not rows.equals(store.read(table.name)):
             replacements.append(Replacement(table, rows))
     if not noted.drop("judged_on").equals(store.read(STATE_INPUTS.name).drop("judged_on")):

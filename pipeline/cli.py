@@ -15,9 +15,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli_baselines import baselines
+from pipeline.cli_bundle import bundle
 from pipeline.cli_disposition import disposition
 from pipeline.cli_recurrence import recurrence
 from pipeline.cli_score import score
+from pipeline.cli_shops import refrigerant_register, replacements, shops
 from pipeline.cli_verdict import verdict
 from pipeline.cli_warnings import warnings
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
@@ -287,6 +289,10 @@ def export(
 app.command()(baselines)
 app.command()(verdict)
 app.command()(disposition)
+app.command()(shops)
+app.command()(replacements)
+app.command("refrigerant-register")(refrigerant_register)
+app.command()(bundle)
 app.command()(warnings)
 app.command()(score)
 app.command()(recurrence)

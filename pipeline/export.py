@@ -8,7 +8,7 @@ text. Does not belong here: what the tables hold, writing workbooks (`workbooks`
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 import polars as pl
 
@@ -104,8 +104,23 @@ def export(
     return ExportSummary(len(wanted), n_rows, n_guarded)
 
 
+def write_shown(frame: pl.DataFrame, path: Path) -> ExportSummary:
+    """Write what a table shows into the file named, in the format of its ending.
+
+    Raises
+    ------
+    ValueError
+        The ending is none of .parquet, .csv, .xlsx.
+    """
+    kind = next((k for k in get_args(ExportFormat) if path.suffix.lower() == f".{k}"), None)
+    if kind is None:
+        raise ValueError(f"{path.name}: name a file that ends in .parquet, .csv or .xlsx")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return ExportSummary(1, *write_table(frame, path, kind))
+
+
 def write_table(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
-    """Write one frame as a file; gives its rows and the cells made plain text."""
+    """Write one file; returns its rows, and the text cells that looked like a formula."""
     unfinished = path.with_name(path.name + ".unfinished")
     count = 0
     try:

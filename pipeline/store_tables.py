@@ -33,6 +33,13 @@ from models.early_warning_tables import (
 )
 from models.frozen_tables import BASELINE_VERSIONS, IN_FORCE
 from models.recurrence.recurrence_tables import RECURRENCE_TABLES
+from models.repair_tables import (
+    PARTS,
+    REFRIGERANT_REGISTER,
+    REPAIR_OUTCOMES,
+    REPLACEMENTS,
+    SHOPS,
+)
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -138,6 +145,7 @@ PER_TEST_TABLES = (
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
     RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS, DISPOSITION_PRECISION, CAUSES,
+    REPAIR_OUTCOMES, SHOPS, PARTS, REPLACEMENTS, REFRIGERANT_REGISTER,
 )  # fmt: skip
 # What stands from one fit of the baselines to the next.
 BASELINE_TABLES = (BASELINE_VERSIONS, BASELINES, INSTRUMENT_OFFSETS, *IN_FORCE)
