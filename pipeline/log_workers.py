@@ -266,6 +266,11 @@ def _surroundings(n_workers: int) -> Iterator[None]:
     before = {name: os.environ.get(name) for name in _THREAD_SETTINGS}
     os.environ.update(dict.fromkeys(_THREAD_SETTINGS, str(n_threads)))
     has_mask = hasattr(signal, "pthread_sigmask")
+    if has_mask:
+        from multiprocessing import resource_tracker  # noqa: PLC0415 - there is none on Windows
+
+        # begun with the first process it would let interrupts through again before that one
+        resource_tracker.ensure_running()
     blocked = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT]) if has_mask else ()
     try:
         yield

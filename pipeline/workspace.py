@@ -141,11 +141,16 @@ def list_logs(workspace: Workspace) -> list[str]:
     return sorted(
         os.fsencode(path).decode("utf-8", "backslashreplace")
         for path, entry in _files_below(folder)
-        if entry.name.lower().endswith(LOG_ENDINGS)
-        and entry.is_file()
-        # only a link can lead out: linked folders are not entered
-        and (not entry.is_symlink() or Path(entry).resolve().is_relative_to(home))
+        if entry.name.lower().endswith(LOG_ENDINGS) and _is_log_of(home, entry)
     )
+
+
+def _is_log_of(home: Path, entry: os.DirEntry[str]) -> bool:
+    """True means: a file that lies below the home; only a link can lead out of it."""
+    if not entry.is_symlink():
+        return entry.is_file()
+    file = Path(entry)
+    return file.is_file() and file.resolve().is_relative_to(home)
 
 
 def _files_below(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
