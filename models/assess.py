@@ -38,6 +38,8 @@ from models.tables import RESIDUALS
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from models.drift import SeenSeries
+    from models.residuals import Compared
     from models.settings import AssessmentSettings
     from models.states import LatestTest
 
@@ -80,28 +82,73 @@ class Assessed:
     causes: pl.DataFrame
 
 
-def fit(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Baselines:
+@dataclass(frozen=True)
+class _Looked:
+    """Some tests held against norms: what a judgement goes on from.
+
+    `tests` in their context, `plain` the residuals without findings, `p_values` those of
+    tests, `diagnostics` the frame of that name; `seen` the series of visits, None where they
+    were not yet looked at.
+    """
+
+    tests: pl.DataFrame
+    plain: pl.DataFrame
+    p_values: pl.DataFrame
+    diagnostics: pl.DataFrame
+    seen: SeenSeries | None
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Baselines and the fleet that they were fitted to, as the fit saw it."""
+
+    baselines: Baselines
+    looked: _Looked
+
+
+def fit(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Fitted:
     """All that the fleet says of what is normal, by what was known at `as_of`."""
     as_of = _in_utc(as_of)
     tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
     # as it is stored, so that judging by what was stored is the same
     offsets = _rounded(find_instrument_offsets(inputs.soak_biases, tests, settings))
     features = widen_by_offsets(inputs.features, tests, offsets)
-    norms = learn_norms(features, tests, settings)
-    compared = compare_tests(features, tests, norms, settings)
-    plain = pl.concat([residual_frame(part) for part in compared])
-    p_values = p_values_of_tests(plain, direction_frame(compared), settings)
+    norms, compared = learn_norms(features, tests, settings)
+    plain, p_values = _residuals(compared, settings)
+    diagnostic_norm, diagnostics = learn_diagnostics(features, tests, settings)
     repairs = _until(inputs.repairs, "performed_at", as_of)
     residuals = RESIDUALS.conform(plain.select(_residual_columns(plain)))
-    return Baselines(
+    drifts, seen = learn_drifts(_drift_inputs(inputs, residuals, tests, repairs), settings)
+    baselines = Baselines(
         norms=norms,
-        diagnostics=learn_diagnostics(features, tests, settings),
+        diagnostics=diagnostic_norm,
         instrument_offsets=offsets,
         covered=covered_features(plain, tests),
         known_tests=known_tests(p_values, tests),
-        drifts=learn_drifts(_drift_inputs(inputs, residuals, tests, repairs), settings),
+        drifts=drifts,
         fitted_at=as_of,
     )
+    return Fitted(baselines, _Looked(tests, plain, p_values, diagnostics, seen))
+
+
+def _residuals(
+    compared: list[Compared], settings: AssessmentSettings
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The residuals without findings, and the p-values of the tests."""
+    plain = pl.concat([residual_frame(part) for part in compared])
+    return plain, p_values_of_tests(plain, direction_frame(compared), settings)
+
+
+def _look(
+    inputs: AssessmentInputs, baselines: Baselines, settings: AssessmentSettings, as_of: datetime
+) -> _Looked:
+    """The tests of the inputs held against baselines that stand."""
+    tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
+    features = widen_by_offsets(inputs.features, tests, baselines.instrument_offsets)
+    compared = compare_tests(features, tests, baselines.norms, settings)
+    plain, p_values = _residuals(compared, settings)
+    diagnostics = diagnostic_frame(features, tests, baselines.diagnostics, settings)
+    return _Looked(tests, plain, p_values, diagnostics, None)
 
 
 def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime) -> Assessed:
@@ -119,7 +166,7 @@ def assess(inputs: AssessmentInputs, settings: AssessmentSettings, as_of: dateti
     ValueError
         `as_of` has no time zone.
     """
-    return judge(inputs, fit(inputs, settings, as_of), settings, as_of)
+    return judge_fitted(inputs, fit(inputs, settings, as_of), settings, as_of)
 
 
 def judge(
@@ -134,14 +181,22 @@ def judge(
     among the inputs or not. Parameters and errors as in `assess`.
     """
     as_of = _in_utc(as_of)
-    tests = add_test_ranks(_until(inputs.context, "started_at", as_of))
-    offsets = baselines.instrument_offsets
-    features = widen_by_offsets(inputs.features, tests, offsets)
-    compared = compare_tests(features, tests, baselines.norms, settings)
-    plain = pl.concat([residual_frame(part) for part in compared])
-    p_values = p_values_of_tests(plain, direction_frame(compared), settings)
-    test_q = add_q_values(p_values, tests, baselines.known_tests)
-    residuals = add_flags(plain, test_q, tests, settings)
+    looked = _look(inputs, baselines, settings, as_of)
+    return judge_fitted(inputs, Fitted(baselines, looked), settings, as_of)
+
+
+def judge_fitted(
+    inputs: AssessmentInputs, fitted: Fitted, settings: AssessmentSettings, as_of: datetime
+) -> Assessed:
+    """The cars judged by baselines fitted to them now: `judge`, without looking twice.
+
+    `fitted` is that of the same inputs, settings and instant.
+    """
+    as_of = _in_utc(as_of)
+    baselines, looked = fitted.baselines, fitted.looked
+    tests = looked.tests
+    test_q = add_q_values(looked.p_values, tests, baselines.known_tests)
+    residuals = add_flags(looked.plain, test_q, tests, settings)
     gaps = find_gaps(residuals, tests, baselines.covered)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)
     found = evidence_frame(residuals, tests)
@@ -156,13 +211,12 @@ def judge(
     latest = _with_next_fit(latest, past, baselines, settings)
     judged = RESIDUALS.conform(residuals.select(_residual_columns(residuals)))
     visited = _drift_inputs(inputs, judged, tests, repairs)
-    drifting = find_drifts(visited, settings, as_of, baselines.drifts)
+    drifting = find_drifts(visited, settings, as_of, (baselines.drifts, looked.seen))
     evidence = _behind_the_states(found, past, settings)
     counted = in_force(inputs.dispositions, as_of)
     drifts = drifting_cars(drifting.drifts, settings, as_of)
     states = state_frame(past, latest, drifts, settings, as_of)
     behind = tests_behind(states, past, settings.recent_tests)
-    diagnostics = diagnostic_frame(features, tests, baselines.diagnostics, settings)
     version = pl.lit(baselines.version, pl.Int32).alias("baseline_version")
     states = add_handling(states, evidence, counted, repairs, as_of)
     return Assessed(
@@ -174,9 +228,11 @@ def judge(
         drifts=_rounded(drifting.drifts),
         leaks=_rounded(drifting.leaks),
         disposition_precision=_rounded(precision_frame(counted, inputs.vehicles)),
-        instrument_offsets=_rounded(offsets),
+        instrument_offsets=_rounded(baselines.instrument_offsets),
         causes=_rounded(
-            find_causes(behind, judged, diagnostics, tests, found_causes(counted, inputs.vehicles))
+            find_causes(
+                behind, judged, looked.diagnostics, tests, found_causes(counted, inputs.vehicles)
+            )
         ),
     )
 

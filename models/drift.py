@@ -29,7 +29,7 @@ from models.hinge import HingeVisits, hinge_laws
 from models.leak_frame import leak_frame
 from models.leak_priors import PUBLISHED
 from models.leaks import fillings, learn_priors, weighed_services
-from models.visits import SERIES, after_years, learn_noise, visit_frame, years_between
+from models.visits import SERIES, after_years, visit_frame, years_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -78,7 +78,7 @@ class Drifts:
 class DriftNorm:
     """What a fleet says of drift: how visits scatter, what services teach, whose lines stand out.
 
-    `noise` as from `visits.learn_noise`, `priors` as from `leaks.learn_priors`; `p_values` of
+    `noise` as from `visits.visit_frame`, `priors` as from `leaks.learn_priors`; `p_values` of
     all lines of the fleet, ascending.
     """
 
@@ -87,43 +87,56 @@ class DriftNorm:
     p_values: Array
 
 
-def learn_drifts(inputs: DriftInputs, settings: AssessmentSettings) -> DriftNorm:
-    """What the fleet says of drift, of any of its cars."""
+@dataclass(frozen=True)
+class SeenSeries:
+    """The series of some cars held against lines, and their weighed services.
+
+    `plain` are those without a band, `lined` those held against one, `short` those of too few
+    visits; the former two in parts of equally many visits.
+    """
+
+    plain: list[pl.DataFrame]
+    lined: list[pl.DataFrame]
+    short: pl.DataFrame
+    services: pl.DataFrame
+
+
+def learn_drifts(inputs: DriftInputs, settings: AssessmentSettings) -> tuple[DriftNorm, SeenSeries]:
+    """What the fleet says of drift, of any of its cars, and its series as they were seen."""
     known = _known(inputs)
-    services = weighed_services(known.repairs, known.models, known.vehicles)
+    seen, noise = _seen(known, None, settings)
     dated = known.residuals.filter(pl.col("feature").is_in(SUBCOOLING)).join(
         known.tests.select("test_id", pl.col("started_at").alias("tested_at")), on="test_id"
     )
-    noise = learn_noise(known.residuals, known.tests, known.repairs, settings)
-    lines = [_lines(part) for part in _enough(_series(known, noise, settings))]
-    p_values = [line["p_value"].drop_nulls().to_numpy() for line in lines if "p_value" in line]
-    return DriftNorm(
+    p_values = [line["p_value"].drop_nulls().to_numpy() for line in seen.lined]
+    norm = DriftNorm(
         noise,
-        learn_priors(services, dated, settings),
+        learn_priors(seen.services, dated, settings),
         np.sort(np.concatenate([np.empty(0), *p_values])),
     )
+    return norm, seen
 
 
 def find_drifts(
     inputs: DriftInputs,
     settings: AssessmentSettings,
     as_of: datetime,
-    norm: DriftNorm | None = None,
+    learned: tuple[DriftNorm, SeenSeries | None] | None = None,
 ) -> Drifts:
     """The drift of every quantity of every car, and what is known of leaks.
 
-    Without a `norm` it is learned of these inputs.
+    `learned` is as from `learn_drifts`, of these inputs or of others; in the latter case
+    without the series. Without it all is learned of these inputs.
     """
-    known = _known(inputs)
-    norm = norm or learn_drifts(known, settings)
-    services = weighed_services(known.repairs, known.models, known.vehicles)
-    series = _series(known, norm.noise, settings)
-    parts = [_looked_at(part, norm.priors) for part in _enough(series)]
-    found = pl.concat([*parts, series.filter(~pl.col("is_enough"))], how="diagonal_relaxed")
+    norm, seen = learned or learn_drifts(inputs, settings)
+    if seen is None:
+        seen, _ = _seen(_known(inputs), norm.noise, settings)
+    hinged = [_with_hinges(part, norm.priors) for part in seen.lined]
+    found = pl.concat([*seen.plain, *hinged, seen.short], how="diagonal_relaxed")
     found = _with_outlook(_with_q_values(_complete(found), norm.p_values), settings, as_of)
     return Drifts(
         DRIFTS.conform(_worded(found, settings, as_of).select(list(DRIFTS.schema))),
-        leak_frame(services, found, settings),
+        leak_frame(seen.services, found, settings),
     )
 
 
@@ -137,15 +150,22 @@ def _known(inputs: DriftInputs) -> DriftInputs:
     )
 
 
-def _series(inputs: DriftInputs, noise: pl.DataFrame, settings: AssessmentSettings) -> pl.DataFrame:
-    visits = visit_frame(inputs.residuals, inputs.tests, inputs.repairs, settings, noise)
+def _seen(
+    inputs: DriftInputs, noise: pl.DataFrame | None, settings: AssessmentSettings
+) -> tuple[SeenSeries, pl.DataFrame]:
+    """The series, and the noise that they were seen with; None learns it of these inputs."""
+    visits, noise = visit_frame(inputs.residuals, inputs.tests, inputs.repairs, settings, noise)
     filled = fillings(inputs.repairs, inputs.models, inputs.vehicles)
-    return series_frame(visits, filled, settings)
-
-
-def _enough(series: pl.DataFrame) -> list[pl.DataFrame]:
-    """The series with enough visits, those of equally many together."""
-    return series.filter("is_enough").partition_by("n_visits") if series.height else []
+    series = series_frame(visits, filled, settings)
+    enough = series.filter("is_enough").partition_by("n_visits") if series.height else []
+    has_band = pl.col("is_residual") & pl.col("band").is_not_null()
+    parts = [add_trends(part) for part in enough]
+    return SeenSeries(
+        plain=[part.filter(~has_band) for part in parts],
+        lined=[add_crossings(part.filter(has_band)) for part in parts],
+        short=series.filter(~pl.col("is_enough")),
+        services=weighed_services(inputs.repairs, inputs.models, inputs.vehicles),
+    ), noise
 
 
 def _with(frame: pl.DataFrame, **columns: pl.DataType) -> pl.DataFrame:
@@ -182,22 +202,17 @@ def _complete(found: pl.DataFrame) -> pl.DataFrame:
     return _with(found, **_ADDED)
 
 
-def _looked_at(
+def _with_hinges(
     part: pl.DataFrame, priors: Mapping[tuple[str, str, str], LeakPrior]
 ) -> pl.DataFrame:
-    """Series of equally many visits with their trends, and where deviations are known more."""
-    part = add_trends(part)
-    has_band = part["is_residual"] & part["band"].is_not_null()
-    banded = add_crossings(part.filter(has_band))
+    """Series of equally many visits held against lines, some against hinges instead."""
     # what rises needs no hinge, which costs most of the time
     is_hinge = pl.col("feature").is_in(SUBCOOLING) & (pl.col("limit") < 0)
     hinged = [
         _add_hinges(group, priors.get(key, PUBLISHED))
-        for key, group in _by_prior(banded.filter(is_hinge), priors)
+        for key, group in _by_prior(part.filter(is_hinge), priors)
     ]
-    return pl.concat(
-        [part.filter(~has_band), banded.filter(~is_hinge), *hinged], how="diagonal_relaxed"
-    )
+    return pl.concat([part.filter(~is_hinge), *hinged], how="diagonal_relaxed")
 
 
 def _by_prior(
@@ -264,12 +279,6 @@ def _add_hinges(part: pl.DataFrame, prior: LeakPrior) -> pl.DataFrame:
         pl.lit(value=True).alias("is_towards"),
         *(pl.Series(name, column) for name, column in values.items()),
     )
-
-
-def _lines(part: pl.DataFrame) -> pl.DataFrame:
-    """Series of equally many visits held against a line, where they are."""
-    trends = add_trends(part)
-    return add_crossings(trends.filter(pl.col("is_residual") & pl.col("band").is_not_null()))
 
 
 def _with_q_values(found: pl.DataFrame, known: Array) -> pl.DataFrame:

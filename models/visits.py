@@ -38,7 +38,7 @@ def visit_frame(
     repairs: pl.DataFrame,
     settings: AssessmentSettings,
     noise: pl.DataFrame | None = None,
-) -> pl.DataFrame:
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """One row per series and day: time, level, noise of the fleet, why the series begins.
 
     Parameters
@@ -50,39 +50,27 @@ def visit_frame(
     repairs : frame
         repair_id, vehicle_id, performed_at, action; none later than the judgement.
     noise : frame
-        As from `learn_noise`; None learns it of these residuals.
+        What was learned before; None learns it of these residuals.
 
     Returns
     -------
-    frame
+    visits : frame
         vehicle_id, model_id, feature, regime, visited_at, value (deviation, or observed
         value where `is_residual` is false), observed, spread, noise, noise_freedom,
         break_code; in order of series and time.
+    noise : frame
+        feature, regime, noise, noise_freedom: how much a car that stays the same differs
+        between visits.
     """
     since = _tests_since_repair(tests, repairs)
     visits = _visits(residuals, since, settings.least_visits)
-    known = _noise(visits) if noise is None else noise
+    known = _noise(visits).sort("feature", "regime") if noise is None else noise
     visits = visits.join(known, on=["feature", "regime"], how="left")
     visits = visits.with_columns(
         pl.coalesce("noise", "spread", "uncertainty"),
         pl.col("noise_freedom").fill_null(1.0),
     )
-    return _since_instrument(visits)
-
-
-def learn_noise(
-    residuals: pl.DataFrame,
-    tests: pl.DataFrame,
-    repairs: pl.DataFrame,
-    settings: AssessmentSettings,
-) -> pl.DataFrame:
-    """What a fleet says of how much a car that stays the same differs between visits.
-
-    Parameters as in `visit_frame`. Columns feature, regime, noise, noise_freedom.
-    """
-    since = _tests_since_repair(tests, repairs)
-    found = _noise(_visits(residuals, since, settings.least_visits))
-    return found.sort("feature", "regime")
+    return _since_instrument(visits), known
 
 
 def _tests_since_repair(tests: pl.DataFrame, repairs: pl.DataFrame) -> pl.DataFrame:

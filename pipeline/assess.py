@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from models.assess import Assessed, AssessmentInputs, judge
+from models.assess import Assessed, AssessmentInputs, judge, judge_fitted
 from models.frozen_tables import BASELINE_VERSIONS
 from models.repair_quality import judge_repairs
 from pipeline.fingerprints import code_fingerprint, hash_values
@@ -72,8 +72,7 @@ def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
     made_from = _inputs_hash(store, inputs, task, standing)
     n_rows, changed = 0, STATE_CHANGES.empty()
     if store.fact(FACT) != made_from or standing.replacements:
-        baselines = standing.baselines or read_baselines(store)
-        assessed = judge(inputs, baselines, task.settings.assessment, task.clock)
+        assessed = _judged(store, inputs, task, standing)
         noted = _state_inputs(store, inputs, assessed, task)
         number = store.counts()["runs"] + 1
         before = store.read(STATE_INPUTS.name)
@@ -85,6 +84,14 @@ def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
         n_rows = store.replace(replacements, {FACT: made_from})
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed, standing)
+
+
+def _judged(store: Warehouse, inputs: AssessmentInputs, task: Task, standing: Standing) -> Assessed:
+    """The fleet judged by the baselines in force."""
+    if standing.fitted is not None:
+        return judge_fitted(inputs, standing.fitted, task.settings.assessment, task.clock)
+    baselines = standing.baselines or read_baselines(store)
+    return judge(inputs, baselines, task.settings.assessment, task.clock)
 
 
 def _by_earlier(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from models.assess import fit
+from models.assess import Fitted, fit
 from models.baseline_table import baseline_frame
 from models.frozen_rows import frozen_frames, read_frozen
 from models.frozen_tables import BASELINE_VERSIONS, IN_FORCE
@@ -53,11 +53,13 @@ class Task:
 class Standing:
     """The version in force; `replacements` are to be stored with what is judged by it.
 
-    `baselines` are None where they were not fitted now: `read_baselines` has them.
-    `reason` says why they were fitted, None where they stand.
+    `fitted` is what a fit to the inputs of now gave, `baselines` what was read of it or made
+    again from the ledger; None where the store has them: `read_baselines`. `reason` says why
+    they were fitted, None where they stand.
     """
 
     fits: tuple[Fit, ...]
+    fitted: Fitted | None
     baselines: Baselines | None
     replacements: tuple[Replacement, ...]
     reason: RefitReason | None
@@ -91,15 +93,16 @@ def standing_baselines(store: Warehouse, inputs: AssessmentInputs, task: Task) -
     settings = task.settings.assessment
     reason = refit_reason(last, known, settings, is_ordered=task.is_refit)
     if reason is None and is_stored:
-        return Standing(fits, None, (), None)
+        return Standing(fits, None, None, (), None)
     if reason is None:
         return _replayed(inputs, task, fits)
     number = max([fit.number for fit in fits] + in_store, default=0) + 1
-    made, baselines = _fitted(inputs, task, known, number, reason)
+    made, fitted = _fitted(inputs, task, known, number, reason)
     earlier = _summaries(store, fits[-1:]) if is_stored else BASELINES.empty()
     # before the store has them: a version that nothing refers to does no harm
     append_fit(task.workspace, made)
-    return _standing((*fits, made), baselines, earlier, task, reason)
+    standing = _standing((*fits, made), fitted.baselines, earlier, task)
+    return replace(standing, fitted=fitted, reason=reason)
 
 
 def read_baselines(
@@ -136,8 +139,8 @@ def _known(store: Warehouse, inputs: AssessmentInputs, task: Task) -> Known:
 
 def _fitted(
     inputs: AssessmentInputs, task: Task, known: Known, number: int, reason: RefitReason
-) -> tuple[Fit, Baselines]:
-    baselines = fit(inputs, task.settings.assessment, known.clock)
+) -> tuple[Fit, Fitted]:
+    fitted = fit(inputs, task.settings.assessment, known.clock)
     context = inputs.context.filter(pl.col("test_id").is_in(list(known.tests)))
     facts = {
         "baseline_version": number,
@@ -150,18 +153,19 @@ def _fitted(
         "settings_hash": known.settings_hash,
         "tests_hash": known.tests_hash,
     }
-    return Fit(facts, known.tests), replace(baselines, version=number)
+    baselines = replace(fitted.baselines, version=number)
+    return Fit(facts, known.tests), replace(fitted, baselines=baselines)
 
 
 def _replayed(inputs: AssessmentInputs, task: Task, fits: tuple[Fit, ...]) -> Standing:
     """The last two versions of the ledger fitted again, each to the tests that it knew."""
     *earlier, last = [
-        replace(fit(_as_known(inputs, one), task.settings.assessment, one.fitted_at),
+        replace(fit(_as_known(inputs, one), task.settings.assessment, one.fitted_at).baselines,
                 version=one.number)
         for one in fits[-2:]
     ]  # fmt: skip
     frames = [_summary(one, task) for one in earlier]
-    return _standing(fits, last, pl.concat([BASELINES.empty(), *frames]), task, None)
+    return _standing(fits, last, pl.concat([BASELINES.empty(), *frames]), task)
 
 
 def _as_known(inputs: AssessmentInputs, known: Fit) -> AssessmentInputs:
@@ -180,7 +184,6 @@ def _standing(
     baselines: Baselines,
     earlier: pl.DataFrame,
     task: Task,
-    reason: RefitReason | None,
 ) -> Standing:
     frames = frozen_frames(baselines)
     summaries = pl.concat([earlier, _summary(baselines, task)]).sort(BASELINES.key, nulls_last=True)
@@ -190,7 +193,7 @@ def _standing(
         Replacement(BASELINE_VERSIONS, versions_frame(fits)),
         Replacement(INSTRUMENT_OFFSETS, baselines.instrument_offsets),
     ]
-    return Standing(fits, baselines, tuple(replacements), reason)
+    return Standing(fits, None, baselines, tuple(replacements), None)
 
 
 def _summary(baselines: Baselines, task: Task) -> pl.DataFrame:

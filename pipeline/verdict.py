@@ -136,7 +136,9 @@ def _compared_with(store: Warehouse, asked: AskedLog, settings: Settings) -> _Co
     known = assessment_inputs(store)
     runs = store.read("runs").sort("run_number")
     clock = runs["clock"][-1] if runs.height else datetime.max.replace(tzinfo=UTC)
-    return _ComparedWith(fit(known, settings.assessment, clock), known.context.height, None)
+    return _ComparedWith(
+        fit(known, settings.assessment, clock).baselines, known.context.height, None
+    )
 
 
 def _require_read(rows: BatchRows) -> None:

@@ -38,13 +38,13 @@ def inputs(request):
 
 def test_judging_by_baselines_of_the_same_fleet_is_assessing_it(inputs):
     whole = assess(inputs, SETTINGS, AS_OF)
-    by_parts = judge(inputs, fit(inputs, SETTINGS, AS_OF), SETTINGS, AS_OF)
+    by_parts = judge(inputs, fit(inputs, SETTINGS, AS_OF).baselines, SETTINGS, AS_OF)
     for field in fields(whole):
         assert getattr(by_parts, field.name).equals(getattr(whole, field.name)), field.name
 
 
 def test_a_car_judged_alone_is_judged_as_among_all(inputs):
-    baselines = fit(inputs, SETTINGS, AS_OF)
+    baselines = fit(inputs, SETTINGS, AS_OF).baselines
     among = judge(inputs, baselines, SETTINGS, AS_OF)
     for car in ("aster-003", "aster-005", "aster-007"):
         own = pl.col("vehicle_id") == car
@@ -63,7 +63,7 @@ def test_a_new_log_moves_its_own_car_and_no_other(inputs):
         context=inputs.context.filter(~is_new),
         features=inputs.features.filter(~is_new),
     )
-    baselines = fit(before, SETTINGS, AS_OF)
+    baselines = fit(before, SETTINGS, AS_OF).baselines
     broken = pl.when(is_new).then(pl.col("duct_air_c") + 12.0).otherwise("duct_air_c")
     after = with_features(inputs, inputs.features.with_columns(broken.alias("duct_air_c")))
     was, now = (judge(one, baselines, SETTINGS, AS_OF) for one in (before, after))
@@ -73,12 +73,12 @@ def test_a_new_log_moves_its_own_car_and_no_other(inputs):
     states = [judged.states.filter(MINE)["state"].item() for judged in (was, now)]
     assert states[0] != states[1]
     # fitted anew, the fleet moves with it
-    anew = judge(after, fit(after, SETTINGS, AS_OF), SETTINGS, AS_OF).residuals
+    anew = judge(after, fit(after, SETTINGS, AS_OF).baselines, SETTINGS, AS_OF).residuals
     assert not anew.filter(~MINE).equals(now.residuals.filter(~MINE))
 
 
 def test_rows_give_back_the_baselines_to_the_last_bit(inputs):
-    baselines = replace(fit(inputs, SETTINGS, AS_OF), version=3)
+    baselines = replace(fit(inputs, SETTINGS, AS_OF).baselines, version=3)
     frames = frozen_frames(baselines)
     for frame in frames.values():
         assert frame.height
@@ -93,7 +93,7 @@ def test_rows_give_back_the_baselines_to_the_last_bit(inputs):
 
 def test_rows_of_its_owner_are_enough_to_judge_a_car():
     two = make_inputs(Plan(n_vehicles=40), Plan(n_vehicles=14, model_id="briar", seed=2))
-    baselines = fit(two, SETTINGS, AS_OF)
+    baselines = fit(two, SETTINGS, AS_OF).baselines
     frames = frozen_frames(baselines)
     pool = two.context.select(pl.concat_str("architecture", pl.lit(" / "), "refrigerant"))
     owners = ["aster", "", pool.item(0, 0)]
@@ -112,7 +112,7 @@ def test_rows_of_its_owner_are_enough_to_judge_a_car():
 
 def test_a_model_that_came_later_gets_no_verdict(inputs):
     later = make_inputs(Plan(n_vehicles=1, n_tests=1, model_id="briar"))
-    baselines = fit(inputs, SETTINGS, AS_OF)
+    baselines = fit(inputs, SETTINGS, AS_OF).baselines
     judged = judge(later, baselines, SETTINGS, AS_OF)
     assert judged.states["state"].to_list() == ["no verdict"]
     # fitted on 1 August, due a week later
