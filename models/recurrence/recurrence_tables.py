@@ -142,7 +142,9 @@ RETURNING_VEHICLES = Table(
         Column(
             "factor", _REAL, "1", "its rate over its model's, drawn towards 1 by how cars differ"
         ),
-        Column("p_value", _REAL, "1", "chance of so many at its model's rate"),
+        Column(
+            "p_value", _REAL, "1", "chance of so many for a car of its model, as far as cars differ"
+        ),
         Column("q_value", _REAL, "1", "false discovery rate among the cars of the fleet"),
     ),
 )
