@@ -1,9 +1,9 @@
 """Adverse directions: quantities that move together when something is wrong.
 
-Takes the normal scores of a fleet, gives one score per row and direction, in standard
-deviations of healthy cars. A direction is one-sided, and its mirror image hardly occurs,
-which single quantities cannot offer: most of them are adverse both ways. Directions are for
-detection; they name no cause. Does not belong here: p-values (`mirror`, `calibration`).
+Holds the directions, and how the quantities of healthy cars go together. A direction is
+one-sided, and its mirror image hardly occurs, which single quantities cannot offer: most of
+them are adverse both ways. Directions are for detection; they name no cause. Does not belong
+here: weighing a row along them (`adverse_likelihood`), p-values (`mirror`, `calibration`).
 
 Source: signs after Rossi & Braun, HVAC&R Research 3 (1997) 19, table 1, for leakage, valve leak,
 liquid restriction and condenser fouling, and common practice (no source) for expansion
@@ -30,9 +30,6 @@ _CLIP_LOSS = 1.025
 _LEAST_PAIRS = 50
 # A direction needs half of its squared weights measured.
 _LEAST_KNOWN = 0.5
-# Pairwise correlations need not fit together; no sum varies less than this share of what
-# independent quantities would give.
-_LEAST_VARIANCE = 0.1
 _TINY = 1e-12
 # In regulation the control holds low side and duct: only what it does not hold may move.
 _HELD = (Regime.REGULATING.value,)
@@ -53,7 +50,7 @@ DIRECTIONS: tuple[Direction, ...] = (
         "liquid_short",
         {
             "condenser_outlet_subcooling_k": -1.0, "expansion_inlet_subcooling_k": -1.0,
-            "condensing_over_air_k": -0.3, "high_side_kpa": -0.3,
+            "condensing_over_air_k": -0.3, "high_side_kpa": -0.3, "pressure_ratio": -0.3,
             "duct_air_c": 0.3, "duct_drop_k": -0.3,
         },
     ),
@@ -63,7 +60,8 @@ DIRECTIONS: tuple[Direction, ...] = (
             "low_side_kpa": -1.0, "evaporator_outlet_superheat_k": 1.0,
             "rear_evaporator_outlet_superheat_k": 1.0, "compressor_suction_superheat_k": 1.0,
             "duct_air_c": 0.7, "duct_drop_k": -0.7, "evaporator_approach_k": 0.7,
-            "compressor_discharge_superheat_k": 0.5,
+            "compressor_discharge_superheat_k": 0.5, "compressor_discharge_c": 0.3,
+            "high_side_kpa": -0.4, "condensing_over_air_k": -0.4,
             "condenser_outlet_subcooling_k": -0.7, "expansion_inlet_subcooling_k": -0.7,
         },
     ),
@@ -96,6 +94,7 @@ DIRECTIONS: tuple[Direction, ...] = (
             "compressor_suction_superheat_k": 1.0, "compressor_discharge_superheat_k": 0.6,
             "compressor_discharge_c": 0.6, "duct_air_c": 0.6, "duct_drop_k": -0.6,
             "evaporator_approach_k": 0.6, "pressure_ratio": 0.5,
+            "high_side_kpa": -0.3, "condensing_over_air_k": -0.3,
         },
     ),
     Direction(
@@ -130,19 +129,13 @@ def robust_correlation(scores: Array) -> Array:
     return np.asarray(correlation)
 
 
-def direction_scores(scores: Array, correlation: Array, features: tuple[str, ...]) -> Array:
-    """(n, directions): weighted sums of what is known, in their own standard deviations.
+def direction_weights(features: tuple[str, ...]) -> Array:
+    """(directions, features): the weights of `DIRECTIONS` in the order of the features."""
+    return np.array([[d.weights.get(name, 0.0) for name in features] for d in DIRECTIONS])
 
-    Null (NaN) where less than half of the squared weights is known.
-    """
-    known: Mask = np.isfinite(scores)
-    weights = np.array([[d.weights.get(name, 0.0) for name in features] for d in DIRECTIONS])
-    codes = known @ (1 << np.arange(known.shape[1]))
-    _, first, pattern = np.unique(codes, return_index=True, return_inverse=True)
-    used = weights[None, :, :] * known[first][:, None, :]
-    squares = (used**2).sum(axis=2)
-    variance = np.einsum("kdf,kdf->kd", used @ correlation, used)
-    scale = np.sqrt(np.maximum(np.maximum(variance, _LEAST_VARIANCE * squares), _TINY))
-    is_enough = squares >= _LEAST_KNOWN * np.maximum((weights**2).sum(axis=1), _TINY)
-    sums = np.nan_to_num(scores) @ weights.T
-    return np.where(is_enough[pattern], sums / scale[pattern], np.nan)
+
+def is_enough_known(known: Mask, weights: Array) -> Mask:
+    """(n, directions): where half of the squared weights of a direction is known."""
+    squares = weights**2
+    least = _LEAST_KNOWN * np.maximum(squares.sum(axis=1), _TINY)
+    return np.asarray(known.astype(float) @ squares.T >= least)

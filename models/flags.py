@@ -164,8 +164,10 @@ def _add_finding_codes(residuals: pl.DataFrame, settings: AssessmentSettings) ->
     is_large = (pl.col("z").abs() >= settings.least_z) & (effect >= pl.col("least_effect"))
     is_finding = is_large & (pl.col("q_value") <= settings.false_discovery_rate)
     is_in_doubt = is_large & ~is_finding & pl.col("adverse_code").is_not_null()
-    is_far = (pl.col("z").abs() >= settings.far_beyond_z) & (
-        effect >= settings.far_beyond_effects * pl.col("least_effect")
+    is_far = (
+        (pl.col("z").abs() >= settings.far_beyond_z)
+        & (effect >= settings.far_beyond_effects * pl.col("least_effect"))
+        & (pl.col("q_value") <= settings.far_beyond_false_discovery_rate)
     )
     return (
         residuals.with_columns(

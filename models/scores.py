@@ -13,9 +13,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from models.adverse_calibration import AdverseUnits, calibrate_adverse, learn_adverse
+from models.adverse_likelihood import Adverse, adverse_scores
 from models.calibration import Calibrated, CalibrationUnit, Kinship, calibrate, learn_units
 from models.conditions import CONDITIONS
-from models.directions import DIRECTIONS, direction_scores, robust_correlation
+from models.directions import (
+    DIRECTIONS,
+    direction_weights,
+    is_enough_known,
+    robust_correlation,
+)
 from models.fleet_spread import (
     fleet_spread,
     fleet_tail,
@@ -23,7 +30,7 @@ from models.fleet_spread import (
     learn_priors,
     moderated_spreads,
 )
-from models.tail import Tail, estimate_tail, normal_scores
+from models.tail import Tail, normal_scores
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,9 +42,6 @@ if TYPE_CHECKING:
 
 # A baseline of fewer cars counts as small.
 _SMALL_BASELINE = 25
-# The healthy side of a direction has few faulty cars to leave out.
-_FAR_ALONG_DIRECTIONS = 6.0
-_UPWARD = np.ones(len(DIRECTIONS), dtype=np.int64)
 _HEAT_SINKS = [place for place, c in enumerate(CONDITIONS) if c.role == "heat_sink"]
 
 
@@ -45,78 +49,85 @@ _HEAT_SINKS = [place for place, c in enumerate(CONDITIONS) if c.role == "heat_si
 class Scores:
     """What the judgement of a fleet rests on; (n, features) unless said otherwise.
 
-    `directions` are calibrated p-values (n, directions) of `models.directions`.
+    `together` are calibrated p-values (n, 1) of quantities straying together in an adverse
+    direction, `direction` (n,) the number of the likeliest in `models.directions`.
     """
 
     z: Array
     spread: Array
     freedom: Array
     quantities: Calibrated
-    directions: Calibrated
-
-
-@dataclass(frozen=True)
-class Along:
-    """How quantities go together: their correlation, and how far sums of them stray."""
-
-    correlation: Array
-    tail: Tail
+    together: Calibrated
+    direction: Numbers
 
 
 @dataclass(frozen=True)
 class Yardstick:
     """All that a fleet says of how far a healthy car strays.
 
-    `middles` is the air temperature that half of the rows of a kind lie above; `along` is
-    None where quantities are not looked at together.
+    `middles` is the air temperature that half of the rows of a kind lie above; `correlation`
+    is that of the quantities of a healthy car, None where they are not looked at together.
     """
 
     priors: SpreadPriors
     tail: Tail
-    along: Along | None
+    correlation: Array | None
     middles: dict[str, float]
     quantities: tuple[CalibrationUnit, ...]
-    directions: tuple[CalibrationUnit, ...]
+    adverse: AdverseUnits
 
 
 def learn(
     fleet: Fleet, comparison: Comparison, is_judged: Mask, settings: AssessmentSettings
-) -> Yardstick:
-    """What the judged values of a fleet say of healthy cars."""
+) -> tuple[Yardstick, Scores]:
+    """What the judged values of a fleet say of healthy cars, and the fleet scored by it."""
     priors = learn_priors(fleet, comparison, is_judged)
     spreads = moderated_spreads(fleet, comparison, is_judged, priors)
     tail = fleet_tail(fleet, comparison, spreads, is_judged, settings)
-    _, _, normal = _strayed(fleet, comparison, is_judged, spreads, tail)
+    strayed = _strayed(fleet, comparison, is_judged, spreads, tail)
+    z, _, freedom, normal = strayed
     middles = _middles(fleet, comparison)
     kinship = _kinship(fleet, comparison, middles)
     least = settings.least_calibration_vehicles
     quantities = learn_units(normal, _sides(fleet), kinship, least)
-    along = _learn_along(normal, fleet, settings)
-    scores = _along_directions(normal, fleet, along)
-    directions = learn_units(scores, _UPWARD, kinship, least)
-    return Yardstick(priors, tail, along, middles, quantities, directions)
+    correlation = _correlation(normal, fleet)
+    adverse = _adverse(z, freedom, fleet, correlation)
+    units = learn_adverse(adverse, kinship)
+    yardstick = Yardstick(priors, tail, correlation, middles, quantities, units)
+    return yardstick, _calibrated(fleet, strayed, adverse, kinship, yardstick)
 
 
 def score(fleet: Fleet, comparison: Comparison, is_judged: Mask, yardstick: Yardstick) -> Scores:
     """Every judged value of the fleet scored by what was learned of it, or of one before."""
     spreads = moderated_spreads(fleet, comparison, is_judged, yardstick.priors)
-    spread, freedom, normal = _strayed(fleet, comparison, is_judged, spreads, yardstick.tail)
-    z = np.where(is_judged, (fleet.values - comparison.expectation.expected) / spread, np.nan)
+    strayed = _strayed(fleet, comparison, is_judged, spreads, yardstick.tail)
     kinship = _kinship(fleet, comparison, yardstick.middles)
+    z, _, freedom, _ = strayed
+    adverse = _adverse(z, freedom, fleet, yardstick.correlation)
+    return _calibrated(fleet, strayed, adverse, kinship, yardstick)
+
+
+def _calibrated(
+    fleet: Fleet,
+    strayed: tuple[Array, Array, Array, Array],
+    adverse: Adverse,
+    kinship: Kinship,
+    yardstick: Yardstick,
+) -> Scores:
+    z, spread, freedom, normal = strayed
     quantities = calibrate(normal, _sides(fleet), kinship, yardstick.quantities)
-    along = _along_directions(normal, fleet, yardstick.along)
-    directions = calibrate(along, _UPWARD, kinship, yardstick.directions)
-    return Scores(z, spread, freedom, quantities, directions)
+    together = calibrate_adverse(adverse, kinship, yardstick.adverse)
+    return Scores(z, spread, freedom, quantities, together, adverse.direction)
 
 
 def _strayed(
     fleet: Fleet, comparison: Comparison, is_judged: Mask, spreads: Spreads, tail: Tail
-) -> tuple[Array, Array, Array]:
-    """Spread, degrees of freedom and normal score of every value."""
+) -> tuple[Array, Array, Array, Array]:
+    """Deviation in spreads, spread, degrees of freedom and normal score of every value."""
     spread, freedom = fleet_spread(fleet, comparison, spreads, tail)
     z = np.where(is_judged, (fleet.values - comparison.expectation.expected) / spread, np.nan)
     normal = np.where(is_judged, normal_scores(_known(z), _known(freedom, 1.0)), np.nan)
-    return spread, freedom, normal
+    return z, spread, freedom, normal
 
 
 def _known(values: Array, otherwise: float = 0.0) -> Array:
@@ -128,42 +139,26 @@ def _sides(fleet: Fleet) -> Numbers:
     return np.array([(f.high is not None) * 1 - (f.low is not None) for f in fleet.features])
 
 
-def _learn_along(normal: Array, fleet: Fleet, settings: AssessmentSettings) -> Along | None:
-    """How quantities go together in a fleet.
-
-    Scale and tail are those of the healthy side of the sums: quantities that stray together
-    give sums with a heavier tail than those that stray one by one.
-    """
+def _correlation(normal: Array, fleet: Fleet) -> Array | None:
+    """How quantities go together in a fleet; whole tests are not looked at so."""
     if not normal.size or any(feature.is_for_whole_test for feature in fleet.features):
         return None
-    correlation = robust_correlation(normal)
-    sums = _sums_along(normal, fleet, correlation)
-    healthy: Mask = np.isfinite(sums) & (_known(sums) < 0)
-    _, vehicles = np.unique(fleet.vehicle_ids.astype(str), return_inverse=True)
-    tail = estimate_tail(
-        _known(sums), (healthy, healthy), vehicles, settings, far=_FAR_ALONG_DIRECTIONS
-    )
-    return Along(correlation, tail)
+    return robust_correlation(normal)
 
 
-def _sums_along(normal: Array, fleet: Fleet, correlation: Array) -> Array:
-    """Scores along the directions, NaN where a direction means nothing for a row."""
-    sums = direction_scores(normal, correlation, tuple(f.name for f in fleet.features))
+def _adverse(z: Array, freedom: Array, fleet: Fleet, correlation: Array | None) -> Adverse:
+    """Every row weighed along the adverse directions that hold for it."""
+    n = len(z)
+    if correlation is None or not z.size:
+        nothing, none = np.full(n, np.nan), np.zeros(n, dtype=np.int64)
+        return Adverse(nothing, none, nothing, none)
+    weights = direction_weights(tuple(feature.name for feature in fleet.features))
+    allowed = is_enough_known(np.isfinite(z), weights)
     for place, direction in enumerate(DIRECTIONS):
-        sums[np.isin(fleet.regimes.astype(str), direction.unless_regimes), place] = np.nan
+        allowed[np.isin(fleet.regimes.astype(str), direction.unless_regimes), place] = False
         if not direction.is_for_orifice_tubes:
-            sums[fleet.is_orifice_tube, place] = np.nan
-    return sums
-
-
-def _along_directions(normal: Array, fleet: Fleet, along: Along | None) -> Array:
-    """Normal scores along the adverse directions, one per row and direction."""
-    if along is None or not normal.size:
-        return np.full((len(normal), len(DIRECTIONS)), np.nan)
-    sums = _sums_along(normal, fleet, along.correlation)
-    freedom = np.full(sums.shape, along.tail.degrees_of_freedom)
-    scaled = normal_scores(_known(sums) / along.tail.factors, freedom)
-    return np.where(np.isfinite(sums), scaled, np.nan)
+            allowed[fleet.is_orifice_tube, place] = False
+    return adverse_scores(z, _known(freedom, 1.0), weights, allowed, correlation)
 
 
 def _kinds(fleet: Fleet, comparison: Comparison) -> tuple[Texts, Texts, Texts]:

@@ -12,6 +12,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from models.repair_settings import RepairSettings
+
 
 class AssessmentSettings(BaseModel):
     """Everything about the judgement of a fleet that its owner may change."""
@@ -133,6 +135,15 @@ class AssessmentSettings(BaseModel):
         ge=1.0,
         description="The same in multiples of the least effect worth reporting; both must hold.",
     )
+    far_beyond_false_discovery_rate: float = Field(
+        default=0.01,
+        gt=0.0,
+        lt=1.0,
+        description=(
+            "The same in q-value: a single test is enough only for what so few healthy cars of "
+            "the fleet show, however many spreads it is."
+        ),
+    )
     recent_tests: int = Field(
         default=3, ge=1, description="Tests since the last repair that a state looks at."
     )
@@ -141,6 +152,23 @@ class AssessmentSettings(BaseModel):
     )
     silent_after_days: float = Field(
         default=400.0, gt=0.0, description="Days without a test after which a car is `silent`."
+    )
+    refit_days: float = Field(
+        default=7.0,
+        ge=0.0,
+        description=(
+            "Days after which baselines are fitted anew, at the next run that knows of other "
+            "tests. Until then they stand, and a new log changes its own car alone. 0: at every "
+            "run. `chillroster assess --refit` fits them at once."
+        ),
+    )
+    refit_growth: float = Field(
+        default=0.2,
+        ge=0.0,
+        description=(
+            "They are fitted anew before that when more tests than this share of those fitted "
+            "to are new or were read anew, as while a fleet is being built up."
+        ),
     )
     least_visits: int = Field(
         default=4,
@@ -231,4 +259,8 @@ class AssessmentSettings(BaseModel):
             "Share of wrong warnings tolerated among batches whose tests stray together, and the "
             "chance at which a group of cars with a like pattern is no longer put down to chance."
         ),
+    )
+    repairs: RepairSettings = Field(
+        default_factory=RepairSettings,
+        description="How repairs are followed up, and shops and parts compared.",
     )

@@ -8,7 +8,7 @@ text. Does not belong here: what the tables hold, writing workbooks (`workbooks`
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 import polars as pl
 
@@ -71,6 +71,14 @@ def guarded(frame: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     return frame.with_columns(cells), sum(counts.row(0)) if names else 0
 
 
+def lists_as_text(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with lists of numbers as text, separated by blanks, to the last digit."""
+    names = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
+    return frame.with_columns(
+        pl.col(name).list.eval(pl.element().cast(pl.String)).list.join(" ") for name in names
+    )
+
+
 def export(
     store: Warehouse,
     folder: Path,
@@ -96,17 +104,32 @@ def export(
     return ExportSummary(len(wanted), n_rows, n_guarded)
 
 
+def write_shown(frame: pl.DataFrame, path: Path) -> ExportSummary:
+    """Write what a table shows into the file named, in the format of its ending.
+
+    Raises
+    ------
+    ValueError
+        The ending is none of .parquet, .csv, .xlsx.
+    """
+    kind = next((k for k in get_args(ExportFormat) if path.suffix.lower() == f".{k}"), None)
+    if kind is None:
+        raise ValueError(f"{path.name}: name a file that ends in .parquet, .csv or .xlsx")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return ExportSummary(1, *write_table(frame, path, kind))
+
+
 def write_table(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[int, int]:
-    """Write one frame as a file; gives its rows and the cells made plain text."""
+    """Write one file; returns its rows, and the text cells that looked like a formula."""
     unfinished = path.with_name(path.name + ".unfinished")
     count = 0
     try:
         if kind == "parquet":
             frame.write_parquet(unfinished)
         elif kind == "xlsx":
-            count = write_workbook(frame, unfinished, path.stem)
+            count = write_workbook(lists_as_text(frame), unfinished, path.stem)
         else:
-            frame, count = guarded(frame)
+            frame, count = guarded(lists_as_text(frame))
             frame.write_csv(unfinished, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
         unfinished.replace(path)
     finally:

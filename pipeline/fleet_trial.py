@@ -40,7 +40,7 @@ class FleetOrder:
     seed: int = 1
     vehicles: int = 2000
     tests: int = 6000
-    models: int = 10
+    models: int = 20
     faulty_share: float = 0.1
 
 
@@ -117,6 +117,7 @@ def _written(order: FleetOrder, folder: Path, progress: Progress) -> Workspace:
         processes=2,
         models=order.models,
         faulty_share=order.faulty_share,
+        with_twins=True,
         on_progress=tell,
     )
     note.write_text(made_from, encoding="utf-8")

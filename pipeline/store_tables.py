@@ -31,7 +31,15 @@ from models.early_warning_tables import (
     FINDING_SHARES,
     SIGNATURE_CLUSTERS,
 )
+from models.frozen_tables import BASELINE_VERSIONS, IN_FORCE
 from models.recurrence.recurrence_tables import RECURRENCE_TABLES
+from models.repair_tables import (
+    PARTS,
+    REFRIGERANT_REGISTER,
+    REPAIR_OUTCOMES,
+    REPLACEMENTS,
+    SHOPS,
+)
 from models.tables import (
     ASSESSMENTS,
     BASELINES,
@@ -136,9 +144,11 @@ PER_TEST_TABLES = (
 )
 PER_PATH_TABLES = (LOGS, REJECTED, NOTICES, UNASSIGNED)
 ASSESSMENT_TABLES = (
-    INSTRUMENT_OFFSETS, BASELINES, RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS,
-    DISPOSITION_PRECISION, CAUSES,
+    RESIDUALS, ASSESSMENTS, STATES, EVIDENCE, DRIFTS, LEAKS, DISPOSITION_PRECISION, CAUSES,
+    REPAIR_OUTCOMES, SHOPS, PARTS, REPLACEMENTS, REFRIGERANT_REGISTER,
 )  # fmt: skip
+# What stands from one fit of the baselines to the next.
+BASELINE_TABLES = (BASELINE_VERSIONS, BASELINES, INSTRUMENT_OFFSETS, *IN_FORCE)
 # What is said of groups of cars, not of single ones.
 WARNING_TABLES = (CLAIM_WARNINGS, BATCH_WARNINGS, SIGNATURE_CLUSTERS, FINDING_SHARES)
 # What only the store knows, and a new store takes over from the old one.
@@ -147,6 +157,7 @@ KEPT_TABLES = (RUNS, STATE_CHANGES, STATE_INPUTS)
 STORE_TABLES: tuple[Table, ...] = (
     *PER_PATH_TABLES,
     *PER_TEST_TABLES,
+    *BASELINE_TABLES,
     *ASSESSMENT_TABLES,
     *WARNING_TABLES,
     *RECURRENCE_TABLES,

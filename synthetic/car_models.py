@@ -1,5 +1,7 @@
 """The invented car models: ten architectures, each a plant design and its registry row.
 
+Five of them have two more models, built alike and sized otherwise.
+
 Every name is made up. What the registry says of a model is read off its design, so that the
 two cannot disagree. Frozen records only: no random choice (`fleet`), no physics (`plant`).
 Does not belong here: single cars and their scatter (`fleet`, `car_tests`).
@@ -186,4 +188,33 @@ MODELS: tuple[Model, ...] = (
 )
 """The first five make the small demo fleet; shares are relative to those taken."""
 
-MODEL: dict[str, Model] = {model.model_id: model for model in MODELS}
+_SIZES = (
+    "displacement_m3", "valve_area_m2", "condensing_kw_per_k", "desuperheating_kw_per_k",
+    "subcooling_kw_per_k", "condenser_air_kw_per_k", "fan_low_kg_per_s", "fan_high_kg_per_s",
+    "boiling_kw_per_k", "blower_kg_per_s", "evaporator_reference_air_kg_per_s",
+)  # fmt: skip
+
+
+def _sibling(basis: CarDesign, size: float, **changes: float) -> CarDesign:
+    """A design of the same architecture: everything scaled, and what else is its own."""
+    scaled = {name: getattr(basis, name) * size for name in _SIZES}
+    return replace(basis, **(scaled | changes))
+
+
+SIBLINGS: tuple[Model, ...] = (
+    Model("hulmarn_bus", 0.10, 900.0, _sibling(_VAN, 1.10, exchanger_effectiveness=0.40)),
+    Model("feltrup_box", 0.10, 720.0, _sibling(_VAN, 0.93, target_c=2.6, stroke_play=0.10)),
+    Model("ervanto_sedan", 0.10, 560.0, _sibling(_SALOON, 1.08, suction_target_kpa=296.0)),
+    Model("lismord_liftback", 0.10, 470.0, _sibling(_SALOON, 0.90, air_transfer_units=3.2)),
+    Model("gromdal_pickup", 0.10, 700.0, _sibling(_PICKUP, 1.06, valve_spring_kpa=12.5)),
+    Model("tasvik_flatbed", 0.10, 610.0, _sibling(_PICKUP, 0.94, hot_air_share_idle=0.29)),
+    Model("nolberk_camper", 0.08, 960.0, _sibling(_WAGON, 1.07, pressure_switch_off_kpa=228.0)),
+    Model("ulvento_wagon", 0.08, 820.0, _sibling(_WAGON, 0.95, accumulator_m3=0.8e-3)),
+    Model("zelvani_compact", 0.08, 640.0, _sibling(_HATCH, 1.06, target_c=3.0)),
+    Model("pirrolo_city", 0.08, 550.0, _sibling(_HATCH, 0.92, air_transfer_units=3.2)),
+)
+"""Two more models of each of the first five architectures: what is new can be judged by kin."""
+
+FLEET_MODELS: tuple[Model, ...] = (*MODELS, *SIBLINGS)
+
+MODEL: dict[str, Model] = {model.model_id: model for model in FLEET_MODELS}

@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from synthetic.broken_logs import write_broken_logs
-from synthetic.car_models import MODELS
+from synthetic.car_models import FLEET_MODELS
 from synthetic.fittings import MISHAP_SHARE
 from synthetic.fleet import FleetSize, plan_fleet
 from synthetic.logs import LogOrder, write_logs
@@ -34,10 +34,11 @@ class DemoOptions(TypedDict, total=False):
 
     `seconds` of each log; `faulty_share` of the cars with which something goes wrong within
     two seasons; `models` and `years` (warm seasons) of the fleet; `mishap_share` of the tests;
-    `with_mdf` lets some loggers write ASAM MDF 4 (needs the extra `mdf`); `broken_logs` files
-    that cannot be read, added on top; `processes` that share the simulation, which changes no
-    byte (more than one needs a main module that may be imported again); `on_progress` called
-    with the number of logs written so far.
+    `with_mdf` lets some loggers write ASAM MDF 4 (needs the extra `mdf`); `with_twins` adds to
+    the truth what every test of a faulty car would have shown without the fault; `broken_logs`
+    files that cannot be read, added on top; `processes` that share the simulation, which
+    changes no byte (more than one needs a main module that may be imported again);
+    `on_progress` called with the number of logs written so far.
     """
 
     seconds: int
@@ -46,6 +47,7 @@ class DemoOptions(TypedDict, total=False):
     years: int
     mishap_share: float
     with_mdf: bool
+    with_twins: bool
     broken_logs: int
     processes: int
     on_progress: Callable[[int], None]
@@ -89,9 +91,9 @@ def _check_order(folder: Path, truth_folder: Path, size: FleetSize) -> None:
         )
     if min(size.vehicles, size.tests) < 1:
         raise ValueError(f"a fleet needs vehicles and tests, got {size.vehicles} and {size.tests}")
-    if not 1 <= size.n_models <= len(MODELS) or size.years < 1:
+    if not 1 <= size.n_models <= len(FLEET_MODELS) or size.years < 1:
         raise ValueError(
-            f"a fleet has 1 to {len(MODELS)} models and at least one year, got "
+            f"a fleet has 1 to {len(FLEET_MODELS)} models and at least one year, got "
             f"{size.n_models} models and {size.years} years"
         )
 
@@ -99,7 +101,11 @@ def _check_order(folder: Path, truth_folder: Path, size: FleetSize) -> None:
 def _write_logs(fleet: Fleet, folder: Path, seed: int, options: DemoOptions) -> pl.DataFrame:
     """All logs; returns the true station values of every test."""
     order = LogOrder(
-        folder / "logs", seed, options.get("seconds", 900), options.get("with_mdf", False)
+        folder / "logs",
+        seed,
+        options.get("seconds", 900),
+        options.get("with_mdf", False),
+        options.get("with_twins", False),
     )
     report = options.get("on_progress")
     done: list[pl.DataFrame] = []
@@ -107,7 +113,7 @@ def _write_logs(fleet: Fleet, folder: Path, seed: int, options: DemoOptions) -> 
         done.append(stations)
         if report is not None:
             report(sum(each.height for each in done))
-    return pl.concat(done)
+    return pl.concat(done, how="diagonal")
 
 
 def write_demo_fleet(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from synthetic.car_models import MODELS
+from synthetic.car_models import FLEET_MODELS
 from synthetic.lives import Car, begin_life
 from synthetic.planned_tests import Habits, planned_row
 from synthetic.repair_rows import repair_row
@@ -78,7 +78,7 @@ class FleetSize:
 
 def _draw_car(rng: np.random.Generator, number: int, size: FleetSize) -> Car:
     """A car; models come in fixed shares so that every fleet has all of them."""
-    models = MODELS[: size.n_models]
+    models = FLEET_MODELS[: size.n_models]
     edges = np.cumsum([model.fleet_share for model in models])
     place = (number + 0.5) / size.vehicles * edges[-1]
     model = models[min(int(np.searchsorted(edges, place)), len(models) - 1)]

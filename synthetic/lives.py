@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 # a second fault beside the first [share of faulty cars] (chosen)
 _SECOND_SHARE = 0.12
 # works fill to this spread of the nominal charge (chosen)
-_WORKS_FILL_SPREAD = 0.02
+WORKS_FILL_SPREAD = 0.02
 # gas that stays in tubes and oil when all pressure is gone, of the nominal charge (chosen)
 _LEAST_CHARGE_SHARE = 0.04
 
@@ -181,7 +181,7 @@ def begin_life(
     regular = Leak(round(regular_loss_g_per_year(rng), 1), car.build_date)
     leaks, illnesses = _drawn_defects(rng, car, window) if falls_ill else ([], [])
     batch_id, kind, size = _batch_of(rng, car) if has_batches else (None, "none", 0.0)
-    fill = car.model.charge_g * (1.0 + _WORKS_FILL_SPREAD * car.own["own_charge"])
+    fill = car.model.charge_g * (1.0 + WORKS_FILL_SPREAD * car.own["own_charge"])
     if kind == "leak":
         leaks.append(Leak(size, car.in_service_date))
     elif kind == "short_charged":

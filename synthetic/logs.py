@@ -19,6 +19,7 @@ import numpy as np
 from synthetic.car_models import MODEL
 from synthetic.car_tests import run_tests
 from synthetic.dialects import WRITERS, Recording, packed
+from synthetic.healthy_twins import healthy_twins
 from synthetic.log_clock import log_clock
 from synthetic.mdf_dialect import mdf4
 from synthetic.planned_tests import dialect_of
@@ -47,12 +48,13 @@ _FORGETTABLE = ("expansion_inlet_c", "intake_humidity_pct", "duct_right_c", "con
 
 @dataclass(frozen=True)
 class LogOrder:
-    """How the logs are to be written."""
+    """How the logs are to be written; `with_twins` simulates faulty tests without fault too."""
 
     logs: Path
     seed: int
     seconds: int
     with_mdf: bool
+    with_twins: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,7 +123,13 @@ def _write_batch(job: _Job) -> pl.DataFrame:
         recording = recording_of(row, {name: done.read[name][:, test] for name in names})
         path = job.order.logs / row["log"]
         write_log(path, recording, row["instrument_id"], with_mdf=job.order.with_mdf)
-    return station_truth(job.tests, done.truth)
+    stations = station_truth(job.tests, done.truth)
+    if not job.order.with_twins:
+        return stations
+    # numbers of their own: the logs are the same with and without twins
+    rng = np.random.default_rng([job.order.seed, 4, job.number])
+    twins = healthy_twins(job.tests, seconds=job.order.seconds, rng=rng)
+    return stations.join(twins, on="test_id", how="left", maintain_order="left")
 
 
 def _jobs(tests: pl.DataFrame, order: LogOrder) -> list[_Job]:

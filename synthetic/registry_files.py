@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from synthetic.car_models import MODELS
+from synthetic.car_models import FLEET_MODELS
 from synthetic.scenario import INSTRUMENTS
 from synthetic.service import WARRANTY_KM, WARRANTY_MONTHS
 
@@ -57,7 +57,7 @@ def _models(n_models: int) -> pl.DataFrame:
                 "warranty_months": WARRANTY_MONTHS,
                 "warranty_km": WARRANTY_KM,
             }
-            for model in MODELS[:n_models]
+            for model in FLEET_MODELS[:n_models]
         ]
     )
 

@@ -19,7 +19,7 @@ from models.recurrence.defects import Ages, fit_defects
 from models.recurrence.heterogeneity import extra_variation, laplace_trend
 from models.recurrence.mean_cumulative import MeanCumulative, mean_cumulative
 from models.recurrence.product_limit import CONFIDENCE, product_limit
-from models.recurrence.weibull import LifeCounts, WeibullFit, fit_weibull
+from models.recurrence.weibull import LifeCounts, fit_weibull
 
 if TYPE_CHECKING:
     from models.recurrence.ledger import ComponentLedger, Ledger
@@ -39,6 +39,7 @@ CURVE_STEPS = {"months": 1.0, "km": 2500.0, "cooling": 50.0}
 # A defect of a part of the cars is looked for with so many failures only, and told from this p.
 _LEAST_DEFECT_FAILURES = 10
 _MOST_SEARCHED = 12
+_EXPOSURE_AGES = 300
 DEFECT_P = 0.01
 
 
@@ -191,7 +192,7 @@ def _weibull_columns(
     if not rows.size:
         return columns
     lives = occupied(counted.lives, rows)
-    fit = fit_weibull(lives)
+    fit = fit_weibull(with_coarse_exposure(lives))
     scale = fit.scale_interval()
     for name, values, ends in (
         ("weibull_shape", fit.shape, fit.shape_interval),
@@ -201,7 +202,7 @@ def _weibull_columns(
             columns[name + end][rows] = np.where(np.isfinite(column), column, np.nan)
     for place, row in enumerate(rows):
         if is_searched[row] and np.isfinite(fit.shape[place]):
-            _fill_defects(columns, int(row), place, (lives, fit))
+            _fill_defects(columns, int(row), LifeCounts(*_of_cohort(lives, place)))
     return columns
 
 
@@ -228,13 +229,31 @@ def ages_of(lives: LifeCounts, place: int) -> Ages:
     )  # fmt: skip
 
 
-def _fill_defects(
-    columns: dict[str, Array], row: int, place: int, fitted: tuple[LifeCounts, WeibullFit]
-) -> None:
+def _of_cohort(lives: LifeCounts, place: int) -> tuple[Array, Array, Array, Array]:
+    at = slice(place, place + 1)
+    return lives.failure_ages, lives.failures[at], lives.exposure_ages, lives.exposure[at]
+
+
+def with_coarse_exposure(lives: LifeCounts) -> LifeCounts:
+    """The lives with ages of leaving and entering taken together, failures as they were.
+
+    A hundred and more ages are spread over up to `_EXPOSURE_AGES` of them at their mean; the
+    sum of t^shape over them changes by some hundred-thousandths.
+    """
+    if lives.exposure_ages.size <= _EXPOSURE_AGES:
+        return lives
+    order = np.argsort(lives.exposure_ages)
+    parts = np.linspace(0, order.size, _EXPOSURE_AGES + 1).astype(np.int64)[:-1]
+    ages = np.add.reduceat(lives.exposure_ages[order], parts) / np.diff(np.r_[parts, order.size])
+    exposure = np.add.reduceat(lives.exposure[:, order], parts, axis=1)
+    return LifeCounts(lives.failure_ages, lives.failures, np.asarray(ages), exposure)
+
+
+def _fill_defects(columns: dict[str, Array], row: int, lives: LifeCounts) -> None:
     """Write what speaks for a limited share into the columns, where anything does."""
-    lives, fit = fitted
-    plain = (float(fit.shape[place]), float(fit.scale[place]), float(fit.log_likelihood[place]))
-    found = fit_defects(ages_of(lives, place), plain)
+    found = fit_defects(ages_of(lives, 0))
+    if found is None:
+        return
     columns["defective_p_value"][row] = found.p_value
     if found.p_value < DEFECT_P:
         ends = (found.share, found.share_low, found.share_high)

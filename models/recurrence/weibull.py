@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 CONFIDENCE = 0.9
 # shapes looked at: beyond them a life is a point or nothing
 _SHAPES = np.geomspace(0.05, 50.0, 180)
-_REGION_POINTS = 33
+_REGION_POINTS = 25
 _MOST_STEPS = 60
 _TOLERANCE = 1e-13
 _LEAST_TO_SPARE = 1e-12
@@ -163,12 +163,14 @@ class _Profile:
         ends = np.empty((*shapes.shape, 2))
         for point in range(shapes.shape[1]):
             shape = shapes[:, point]
-            to_spare = np.maximum(self.at(shape) - floor, 0.0) / np.maximum(self.n_failed, 1.0)
+            sums = self._sums(shape)[0]
+            likelihood = _profile_value(shape, sums, (self.n_failed, self._log_sum, self._shift))
+            to_spare = np.maximum(likelihood - floor, 0.0) / np.maximum(self.n_failed, 1.0)
             # at the very end nothing is to spare, and x = 1
             inner = -np.exp(-1.0 - np.maximum(to_spare, _LEAST_TO_SPARE))
             with np.errstate(invalid="ignore", divide="ignore"):
                 x_low, x_high = (-lambertw(inner, branch).real for branch in (0, -1))
-                best = self.log_scale(shape)
+                best = np.log(sums / self.n_failed) / shape + np.log(self._unit)
                 ends[:, point, 0] = best - np.log(x_high) / shape
                 ends[:, point, 1] = best - np.log(x_low) / shape
         return ends

@@ -10,8 +10,13 @@ import pytest
 from scipy.stats import chi2
 from sklearn.covariance import MinCovDet
 
-from models.directions import DIRECTIONS, direction_scores, robust_correlation
-from models.findings import JUDGED, JUDGED_FEATURE
+from models.directions import (
+    DIRECTIONS,
+    direction_weights,
+    is_enough_known,
+    robust_correlation,
+)
+from models.findings import JUDGED_FEATURE
 
 # Hawkins, Bradu & Kass, Technometrics 26 (1984) 197, table 4: 75 rows, as given with the R
 # package robustbase (hbk). Rows 1 to 14 are the outliers (Rousseeuw & Leroy 1987, p. 93).
@@ -59,26 +64,13 @@ def test_correlation_is_found_and_a_fifth_of_faulty_cars_does_not_turn_it(rho):
     assert abs(robust_correlation(x)[0, 1] - rho) < 0.6 * abs(plain - rho)
 
 
-def test_scores_are_in_standard_deviations_whatever_is_missing():
-    rng = np.random.default_rng(2)
-    names = tuple(feature.name for feature in JUDGED if not feature.is_for_whole_test)
-    hidden = rng.normal(size=(40_000, 3)) @ rng.normal(size=(3, len(names))) * 0.5
-    x = hidden + rng.normal(size=hidden.shape)
-    x /= x.std(axis=0)
-    x[rng.uniform(size=x.shape) < 0.2] = np.nan
-    scores = direction_scores(x, robust_correlation(x), names)
-    assert np.nanstd(scores, axis=0) == pytest.approx(np.ones(len(DIRECTIONS)), rel=0.06)
-    assert np.nanmean(scores, axis=0) == pytest.approx(np.zeros(len(DIRECTIONS)), abs=0.03)
-
-
-def test_a_direction_with_little_measured_is_not_scored():
+def test_a_direction_with_little_measured_is_not_weighed():
     names = ("duct_air_c", "duct_drop_k", "evaporator_approach_k")
-    rows = np.array([[1.0, -1.0, 1.0], [np.nan, -1.0, 1.0], [np.nan, np.nan, 1.0]])
+    known = np.array([[True, True, True], [False, True, True], [False, False, True]])
     place = [d.code for d in DIRECTIONS].index("air_warm")
-    scores = direction_scores(rows, np.eye(3), names)[:, place]
-    # by hand: 3 / sqrt(3), 2 / sqrt(2), and one of three squared weights is less than half
-    assert scores[:2] == pytest.approx([np.sqrt(3.0), np.sqrt(2.0)])
-    assert np.isnan(scores[2])
+    # by hand: three, two and one of three equal squared weights, the last less than half
+    told = is_enough_known(known, direction_weights(names))[:, place]
+    assert told.tolist() == [True, True, False]
 
 
 # Rossi & Braun, HVAC&R Research 3 (1997) 19, table 1 (fixed orifice): signs of evaporating

@@ -1,7 +1,8 @@
 """The study of false discovery: are p-values, flags and confirmed flags what they claim?
 
 `python -m tests.studies.false_discovery [--replicates 200] [--json FILE]` draws fleets of
-2,000 cars and 50 models with a known truth, judges them, and prints shares with intervals.
+2,000 cars (or `--vehicles`), forty to a model, with a known truth, judges them, and prints shares
+with intervals.
 It writes a JSON file; docs/make_false_discovery.py makes the page of it.
 """
 
@@ -34,6 +35,8 @@ NOISES = {
 }
 CONTAMINATIONS = (0.0, 0.1, 0.2)
 _TESTS_A_YEAR = 4
+_CARS_PER_MODEL = 40
+_TESTS = 3
 _REPEATABLE = 0.5
 
 
@@ -64,6 +67,10 @@ def measure(drawn: ResidualFleet, judged: JudgedFleet) -> dict[str, float]:
     found = judged.residuals.filter(pl.col("finding_code").is_not_null()).unique("test_id")
     n_faulty = int((drawn.faults >= 0).sum())
     false_alarms = called.filter(healthy).height / max(tests.len(), 1)
+    places = called["vehicle_id"].str.slice(1).cast(pl.Int64).to_numpy()
+    is_called = np.zeros(len(drawn.faults), dtype=bool)
+    is_called[places] = True
+    whole = _lacks_nothing(drawn) & (drawn.faults >= 0)
     return {
         **{f"row_p_at_{a}": float((rows <= a).mean()) for a in LEVELS},
         **{f"test_p_at_{a}": float((tests <= a).mean()) for a in LEVELS},
@@ -72,25 +79,32 @@ def measure(drawn: ResidualFleet, judged: JudgedFleet) -> dict[str, float]:
         "false_alarms": false_alarms,
         "power": called["is_faulty"].sum() / n_faulty if n_faulty else np.nan,
         "power_with_finding": found["is_faulty"].sum() / n_faulty if n_faulty else np.nan,
+        "power_of_whole": is_called[whole].mean() if n_faulty else np.nan,
         "oracle_power": oracle_power(drawn, false_alarms) if n_faulty else np.nan,
     }
+
+
+def _lacks_nothing(drawn: ResidualFleet) -> np.ndarray:
+    return np.isfinite(drawn.values).all(axis=(1, 2))
 
 
 def oracle_power(drawn: ResidualFleet, false_alarms: float) -> float:
     """Power of one that knows mean, covariance and direction, at as many false alarms.
 
     The likelihood ratio of a normal shift along the true direction, its limit taken from the
-    healthy cars themselves; over the cars that lack nothing.
+    tests of healthy cars; over the cars that lack nothing, in any of their tests.
     """
-    values = drawn.values[:, -1]
-    whole = np.isfinite(values).all(axis=1)
+    whole = _lacks_nothing(drawn)
     weights = np.linalg.solve(healthy_correlation(), DIRECTIONS.T)
-    scores = np.nan_to_num(values) @ weights
+    # (vehicles, tests, faults); a car is detected when any of its tests is
+    scores = np.nan_to_num(drawn.values) @ weights
     healthy = whole & (drawn.faults < 0)
-    limits = np.quantile(scores[healthy], 1.0 - max(false_alarms, 1.0 / healthy.sum()), axis=0)
+    least = max(false_alarms, 1.0 / healthy.sum())
+    limits = np.quantile(scores[healthy].reshape(-1, scores.shape[2]), 1.0 - least, axis=0)
     mine = np.flatnonzero(whole & (drawn.faults >= 0))
     faults = drawn.faults[mine]
-    return float((scores[mine, faults] > limits[faults]).mean())
+    largest = scores[mine].max(axis=1)[np.arange(mine.size), faults]
+    return float((largest > limits[faults]).mean())
 
 
 def study(plan: FleetPlan, replicates: int, seed: int) -> dict[str, Share]:
@@ -105,20 +119,34 @@ def study(plan: FleetPlan, replicates: int, seed: int) -> dict[str, Share]:
 
 def confirmed(plan: FleetPlan, replicates: int, seed: int) -> dict[str, Share]:
     """Healthy cars with three tests: how many are flagged once, and how many confirmed."""
-    once, twice, far = [], [], []
+    found = []
     for number in range(replicates):
         rng = np.random.default_rng([seed, 1, number, round(100 * plan.contamination)])
-        judged = judge_fleet(draw_fleet(rng, replace(plan, n_tests=3)))
-        n_healthy = judged.tests.filter(~pl.col("is_faulty"))["vehicle_id"].n_unique()
-        found = judged.residuals.filter(pl.col("finding_code").is_not_null(), ~pl.col("is_faulty"))
-        tests = found.group_by("vehicle_id", "finding_code").agg(pl.col("test_id").n_unique())
-        repeated = tests.filter(pl.col("test_id") >= SETTINGS.confirming_tests)
-        beyond = found.filter(pl.col("is_far_beyond"))
-        once.append(found["test_id"].n_unique() / (3 * n_healthy))
-        far.append(beyond["vehicle_id"].n_unique() / n_healthy)
-        both = set(repeated["vehicle_id"]) | set(beyond["vehicle_id"])
-        twice.append(len(both) / n_healthy)
-    return {"single_test": share(once), "far_beyond": share(far), "confirmed": share(twice)}
+        drawn = draw_fleet(rng, replace(plan, n_tests=_TESTS))
+        found.append(_persisting(drawn, judge_fleet(drawn)))
+    return {name: share([each[name] for each in found]) for name in found[0]}
+
+
+def _persisting(drawn: ResidualFleet, judged: JudgedFleet) -> dict[str, float]:
+    """Healthy cars found once and again; faulty ones detected within all their tests."""
+    n_healthy = int((drawn.faults < 0).sum())
+    found = judged.residuals.filter(pl.col("finding_code").is_not_null(), ~pl.col("is_faulty"))
+    tests = found.group_by("vehicle_id", "finding_code").agg(pl.col("test_id").n_unique())
+    repeated = tests.filter(pl.col("test_id") >= SETTINGS.confirming_tests)
+    beyond = found.filter(pl.col("is_far_beyond"))
+    both = set(repeated["vehicle_id"]) | set(beyond["vehicle_id"])
+    called = judged.tests.filter(pl.col("q_value") <= SETTINGS.false_discovery_rate)
+    false_alarms = called.filter(~pl.col("is_faulty")).height / (_TESTS * n_healthy)
+    whole = np.flatnonzero(_lacks_nothing(drawn) & (drawn.faults >= 0))
+    cars = called["vehicle_id"].str.slice(1).cast(pl.Int64).unique().to_numpy()
+    return {
+        "single_test": found["test_id"].n_unique() / (_TESTS * n_healthy),
+        "far_beyond": beyond["vehicle_id"].n_unique() / n_healthy,
+        "confirmed": len(both) / n_healthy,
+        "false_alarms": false_alarms,
+        "power_of_whole": float(np.isin(whole, cars).mean()) if whole.size else np.nan,
+        "oracle_power": oracle_power(drawn, false_alarms) if whole.size else np.nan,
+    }
 
 
 def main() -> None:
@@ -127,7 +155,12 @@ def main() -> None:
     document: dict[str, object] = {"replicates": options.replicates, "fleets": [], "confirmed": []}
     for noise, base in NOISES.items():
         for contamination in CONTAMINATIONS:
-            plan = replace(base, contamination=contamination)
+            plan = replace(
+                base,
+                contamination=contamination,
+                n_vehicles=options.vehicles,
+                n_models=max(options.vehicles // _CARS_PER_MODEL, 1),
+            )
             label = {"noise": noise, "contamination": contamination}
             # the harshest noise is one more question, not asked of the promise
             replicates = options.replicates if not base.is_shared else options.replicates // 4
@@ -145,6 +178,7 @@ def main() -> None:
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.studies.false_discovery")
     parser.add_argument("--replicates", type=int, default=200)
+    parser.add_argument("--vehicles", type=int, default=2000)
     parser.add_argument("--confirmed-replicates", type=int, default=12)
     parser.add_argument("--seed", type=int, default=4101)
     parser.add_argument("--json", type=Path, default=Path("build/false_discovery.json"))

@@ -188,7 +188,7 @@ def test_tiny_fleets_have_the_size_asked_for(tmp_path, vehicles, tests):
     assert len(pl.read_csv(tmp_path / "ws" / "registry" / "tests.csv")) == tests
 
 
-@pytest.mark.parametrize("wrong", [{"models": 0}, {"models": 11}, {"years": 0}])
+@pytest.mark.parametrize("wrong", [{"models": 0}, {"models": 21}, {"years": 0}])
 def test_a_fleet_of_no_models_or_years_is_refused(tmp_path, wrong):
     with pytest.raises(ValueError, match="at least one year"):
         write_demo_fleet(tmp_path / "ws", tmp_path / "truth", vehicles=2, tests=2, **wrong)
