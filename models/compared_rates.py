@@ -19,6 +19,7 @@ from models.comebacks import FOLLOWUP_CODES
 from models.cumulative_incidence import CAME_BACK, LEFT, cumulative_incidence
 from models.funnel import Counts, find_scatter, limits
 from models.measures import Kind, Measure
+from models.read_severity import with_likely_severity
 from models.shrunken_rates import ratio_posteriors
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def compared_counts(rows: pl.DataFrame, measure: Measure, settings: RepairSettin
     counted = rows.filter(measure.counted.fill_null(value=False) & pl.col("group").is_not_null())
     if counted.is_empty():
         return pl.DataFrame()
+    counted = with_likely_severity(counted)
     is_rate = measure.kind is Kind.RATE
     each = _of_rate(counted, measure, settings) if is_rate else _of_share(counted, measure)
     found = counted.with_columns(each)

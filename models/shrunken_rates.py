@@ -153,11 +153,11 @@ def _laws(counts: Counts, spreads: Array, weights: Array) -> _Laws:
 
 def _quantile(laws: _Laws, share: float) -> Array:
     """The ratio that each group stays below with the chance, (m,)."""
-    rows = np.arange(len(laws.first))
+    rows = np.arange(len(laws.first), dtype=np.int64)
     ends = (np.full(rows.size, np.log(1.0 / _MOST_RATIO)), np.full(rows.size, np.log(_MOST_RATIO)))
 
-    def excess(log_ratio: Array, row: Array) -> Array:
-        return laws.below(np.exp(log_ratio), row.astype(np.int64)) - share
+    def excess(log_ratio: Array, row: Numbers) -> Array:
+        return laws.below(np.exp(log_ratio), row) - share
 
     found = find_root(excess, ends, args=(rows,), tolerances={"xatol": _CLOSE, "fatol": _CLOSE})
     # a group whose end lies beyond the ends looked between

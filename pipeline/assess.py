@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from models.settings import AssessmentSettings
     from pipeline.progress import Progress
+    from pipeline.settings import Settings
     from pipeline.warehouse import Warehouse
 
 # The fact under which the store notes what its judgement was made from.
@@ -51,7 +52,7 @@ class AssessSummary:
 
 
 def assess(
-    store: Warehouse, settings: AssessmentSettings, as_of: datetime, progress: Progress
+    store: Warehouse, settings: Settings, as_of: datetime, progress: Progress
 ) -> AssessSummary:
     """Bring the judgement in the store up to date; returns what was done."""
     progress.begin("Judging the fleet", 1)
@@ -59,10 +60,14 @@ def assess(
     made_from = _inputs_hash(store, inputs, settings, as_of)
     n_rows, changed = 0, STATE_CHANGES.empty()
     if store.fact(FACT) != made_from:
-        assessed = judge(inputs, settings, as_of)
-        noted = _state_inputs(store, inputs, assessed, settings, as_of)
+        assessed = judge(inputs, settings.assessment, as_of)
+        noted = _state_inputs(store, inputs, assessed, settings.assessment, as_of)
         changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
-        judgement = vars(assessed) | vars(judge_repairs(inputs, assessed, settings, as_of))
+        repairs = judge_repairs(
+            inputs, assessed, settings.assessment, as_of,
+            cooling_from_c=settings.recurrence.cooling_from_c,
+        )  # fmt: skip
+        judgement = vars(assessed) | vars(repairs)
         n_rows = _store_judgement(store, judgement, made_from, noted, changed)
     progress.advance()
     return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
@@ -88,7 +93,7 @@ def vehicles_by_state(states: pl.DataFrame) -> dict[str, int]:
 
 
 def _inputs_hash(
-    store: Warehouse, inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime
+    store: Warehouse, inputs: AssessmentInputs, settings: Settings, as_of: datetime
 ) -> str:
     """Fingerprint of all that the judgement depends on.
 
@@ -106,7 +111,8 @@ def _inputs_hash(
         inputs.repairs.filter(pl.col("performed_at") <= as_of).height,
         inputs.dispositions.filter(pl.col("recorded_at") <= as_of).height,
         as_of.date(),
-        settings.model_dump(mode="json"),
+        settings.assessment.model_dump(mode="json"),
+        settings.recurrence.cooling_from_c,
         code_fingerprint("features", "models"),
     )
 

@@ -186,7 +186,7 @@ def _assess(store: Warehouse, order: Order, inputs: Inputs, progress: Progress) 
     from pipeline.recurrence_step import update_recurrences  # noqa: PLC0415 - the same
     from pipeline.warn import update_warnings  # noqa: PLC0415 - the same
 
-    judged = assess(store, inputs.settings.assessment, order.clock, progress)
+    judged = assess(store, inputs.settings, order.clock, progress)
     n_rows = update_recurrences(store, inputs.settings.recurrence, order.clock, progress)
     n_rows += update_warnings(store, inputs.settings, order.clock, progress)
     return replace(judged, n_rows_written=judged.n_rows_written + n_rows)

@@ -164,11 +164,12 @@ class Criterion:
     """What was asked for, like held against like: shares with shares, means with means.
 
     `by_tenth` share warned of by the tenth claim; `claims_of_most` those by which 8 of 10 were,
-    here and by Wald's test, `mean` likewise; `false_share` of the sound months.
+    here and by Wald's test, `mean` likewise, of those ever warned of; `false_share` of the sound
+    months.
     """
 
     by_tenth: float
-    claims_of_most: tuple[float, float]
+    claims_of_most: tuple[float, ...]
     mean: tuple[float, float]
     false_share: float
 
@@ -192,8 +193,9 @@ def held_against(found: np.ndarray, wald: np.ndarray, false_share: float) -> Cri
     """The criterion from claims at the warnings and the share of false ones."""
     return Criterion(
         float((found <= 10).mean()),
-        (float(np.quantile(found, 0.8)), float(np.quantile(wald, 0.8))),
-        (float(found.mean()), float(wald.mean())),
+        # of months never warned of the claims are without end: no mean between two counts
+        tuple(float(np.quantile(each, 0.8, method="higher")) for each in (found, wald)),
+        (float(found[np.isfinite(found)].mean()), float(wald.mean())),
         false_share,
     )
 
