@@ -25,6 +25,7 @@ SCHEMAS: tuple[str, ...] = (
     "9e853286f100a2b2",
     "2ca85ffca4b61f4f",
     "4faf236c098447d7",
+    "aebc64eae06a097e",
 )
 
 
