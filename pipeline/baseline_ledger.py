@@ -18,7 +18,7 @@ import polars as pl
 
 from models.frozen_tables import BASELINE_VERSIONS
 from pipeline.problems import Problem, ProblemsError
-from pipeline.store_files import flush_to_disk
+from pipeline.store_files import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -119,7 +119,7 @@ def append_fit(workspace: Workspace, fit: Fit) -> None:
     before = path.read_bytes() if path.exists() else b""
     if before and not before.endswith(b"\n"):
         before += b"\n"
-    _write_whole(path, before + json.dumps(row, ensure_ascii=False).encode() + b"\n")
+    write_whole(path, before + json.dumps(row, ensure_ascii=False).encode() + b"\n")
 
 
 def _last_tests(workspace: Workspace) -> Mapping[str, str]:
@@ -131,19 +131,6 @@ def _last_tests(workspace: Workspace) -> Mapping[str, str]:
             if line.strip():
                 _, tests = _fit_of(line, tests)
     return tests
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    """Put the content at the path: after an end at any moment it is there, or the old one."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(path.name + ".unfinished")
-    try:
-        unfinished.write_bytes(content)
-        flush_to_disk(unfinished)
-        unfinished.replace(path)
-    finally:
-        unfinished.unlink(missing_ok=True)
-    flush_to_disk(path.parent)
 
 
 def versions_frame(fits: Sequence[Fit]) -> pl.DataFrame:
