@@ -23,6 +23,7 @@ from features.refrigerant import (
     resolve_refrigerant,
 )
 from features.trust.clamp_grid import CLAMPS
+from features.trust.clamp_levels import REFERENCE
 from features.trust.clamp_steps import BESIDE
 from features.trust.half_in_air import half_in_air_sentence, is_half_in_air
 
@@ -66,7 +67,6 @@ _WITHOUT_LOSS = 1.0
 _NO_DIP_K, _DIP_BESIDE_K = -3.0, -12.0
 # gas sucked in dry, so far over evaporating, comes out over condensing by more than this
 _DRY_K, _HOT_GAS_OVER_K = 6.0, 2.0
-# an exchanger cools the liquid from the start on: the column that is colder then is the inlet's
 _COLDER_AT_FIRST_K = 3.0
 # a clamp in the air goes its way slower than the pressures, and to the warm side
 _PACE_OF_AIR = 0.36
@@ -234,13 +234,10 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
             OffLine(test, name, _warm_sentence(levels, name, test))
             for test in np.flatnonzero(never_cooled).tolist()
         ]
-    told_off = {each.test for each in found if each.channel == SUCTION}
+    off = {each.test for each in found if each.channel == SUCTION}
     half = np.flatnonzero(is_half_in_air(levels, ambient_c)).tolist()
-    return found + [
-        OffLine(test, SUCTION, half_in_air_sentence(levels, test))
-        for test in half
-        if test not in told_off
-    ]
+    air = [OffLine(t, SUCTION, half_in_air_sentence(levels, t)) for t in half if t not in off]
+    return found + air
 
 
 def _never_cooled(levels: ClampLevels, name: str) -> Booleans:
@@ -266,13 +263,9 @@ def _way_sentence(levels: ClampLevels, name: str, test: int) -> str:
         f"went from {levels.soak[name][test]:.1f} to {levels.of(name)[test]:.1f} degC like air "
         f"under the hood: {100.0 * max(levels.early[name][test], 0.0):.0f} % of the way within a "
         "minute of the start, while its pressure had gone "
-        f"{100.0 * levels.early[_pressure_of(name)][test]:.0f} %; it never sat on its line. "
+        f"{100.0 * levels.early[REFERENCE[name]][test]:.0f} %; it never sat on its line. "
         "Clamp it on clean pipe, insulate it, and repeat the test"
     )
-
-
-def _pressure_of(name: str) -> str:
-    return "evaporating_c" if name in COLD else "condensing_c"
 
 
 def _best_explanations(
