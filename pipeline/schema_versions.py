@@ -26,6 +26,7 @@ SCHEMAS: tuple[str, ...] = (
     "2ca85ffca4b61f4f",
     "4faf236c098447d7",
     "aebc64eae06a097e",
+    "446cc34dc8fdaac1",
 )
 
 
