@@ -25,7 +25,8 @@ from models.residuals import fleet_of, rows_to_compare
 from models.scores import Yardstick
 
 if TYPE_CHECKING:
-    from models.comparison import Fleet
+    from models.comparison import Comparison, Fleet
+    from models.conditions import Array
     from models.settings import AssessmentSettings
 
 # Least effects and floors of spread: common practice, no source; to be tuned on data.
@@ -59,23 +60,34 @@ DIAGNOSTIC_FRAME: dict[str, pl.DataType] = {
 
 def learn_diagnostics(
     features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
-) -> Norm:
-    """What is normal of the diagnostic quantities by the tests of the context."""
-    _, fleet = _rows_of(features, context)
+) -> tuple[Norm, pl.DataFrame]:
+    """What is normal of the diagnostic quantities by the tests of the context.
+
+    Besides it the frame of `diagnostic_frame` of the same tests.
+    """
+    rows, fleet = _rows_of(features, context)
     groups, comparison = fit_groups(fleet, settings)
     is_compared = all_reasons(fleet, comparison, settings) == 0
     priors = learn_priors(fleet, comparison, is_compared)
     spreads = moderated_spreads(fleet, comparison, is_compared, priors)
     tail = fleet_tail(fleet, comparison, spreads, is_compared, settings)
-    return Norm(groups, Yardstick(priors, tail, None, {}, (), AdverseUnits((), ())))
+    norm = Norm(groups, Yardstick(priors, tail, None, {}, (), AdverseUnits((), ())))
+    spread, _ = fleet_spread(fleet, comparison, spreads, tail)
+    deviations = _deviations(rows, fleet, comparison, np.where(is_compared, spread, np.nan))
+    return norm, pl.concat([_standing(features, context), deviations])
 
 
 def diagnostic_frame(
     features: pl.DataFrame, context: pl.DataFrame, norm: Norm, settings: AssessmentSettings
 ) -> pl.DataFrame:
     """One row per test, regime and diagnostic quantity that could be compared."""
-    standing = _standing(features, context)
-    return pl.concat([standing, _against_baseline(features, context, norm, settings)])
+    rows, fleet = _rows_of(features, context)
+    comparison = compare(fleet, norm.groups, settings)
+    is_compared = all_reasons(fleet, comparison, settings) == 0
+    spreads = moderated_spreads(fleet, comparison, is_compared, norm.yardstick.priors)
+    spread, _ = fleet_spread(fleet, comparison, spreads, norm.yardstick.tail)
+    deviations = _deviations(rows, fleet, comparison, np.where(is_compared, spread, np.nan))
+    return pl.concat([_standing(features, context), deviations])
 
 
 def _rows_of(features: pl.DataFrame, context: pl.DataFrame) -> tuple[pl.DataFrame, Fleet]:
@@ -90,16 +102,12 @@ def _rows_of(features: pl.DataFrame, context: pl.DataFrame) -> tuple[pl.DataFram
     return rows, fleet_of(rows, DIAGNOSTIC)
 
 
-def _against_baseline(
-    features: pl.DataFrame, context: pl.DataFrame, norm: Norm, settings: AssessmentSettings
+def _deviations(
+    rows: pl.DataFrame, fleet: Fleet, comparison: Comparison, spread: Array
 ) -> pl.DataFrame:
-    rows, fleet = _rows_of(features, context)
-    comparison = compare(fleet, norm.groups, settings)
-    is_compared = all_reasons(fleet, comparison, settings) == 0
-    spreads = moderated_spreads(fleet, comparison, is_compared, norm.yardstick.priors)
-    spread, _ = fleet_spread(fleet, comparison, spreads, norm.yardstick.tail)
+    """The values against what was expected; `spread` (n, f) is NaN where not compared."""
     expected = comparison.expectation.expected
-    row, place = np.nonzero(is_compared & np.isfinite(spread) & (spread > 0))
+    row, place = np.nonzero(np.isfinite(spread) & (spread > 0))
     names = pl.Series([feature.name for feature in DIAGNOSTIC], dtype=pl.String)
     return (
         rows.select("test_id", "regime")[row]

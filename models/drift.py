@@ -10,7 +10,7 @@ not the prior alone, say so. Does not belong here: which visits count (`visits`)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,17 +24,18 @@ from models.drift_sentences import (
 )
 from models.drift_series import CONFIDENCE, add_crossings, add_trends, listed, series_frame
 from models.drift_tables import DRIFTS, Outlook
+from models.family_q_values import among_known
 from models.hinge import HingeVisits, hinge_laws
 from models.leak_frame import leak_frame
 from models.leak_priors import PUBLISHED
 from models.leaks import fillings, learn_priors, weighed_services
-from models.multiplicity import adjusted_within
 from models.visits import SERIES, after_years, visit_frame, years_between
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
 
+    from models.conditions import Array
     from models.leak_priors import LeakPrior
     from models.settings import AssessmentSettings
 
@@ -73,26 +74,98 @@ class Drifts:
     leaks: pl.DataFrame
 
 
-def find_drifts(inputs: DriftInputs, settings: AssessmentSettings, as_of: datetime) -> Drifts:
-    """The drift of every quantity of every car, and what is known of leaks."""
-    repairs = _with(inputs.repairs, charged_g=pl.Float64(), recovered_g=pl.Float64())
-    vehicles = _with(inputs.vehicles, in_service_date=pl.Date())
-    models = _with(inputs.models, charge_g=pl.Float64())
-    services = weighed_services(repairs, models, vehicles)
-    dated = inputs.residuals.filter(pl.col("feature").is_in(SUBCOOLING)).join(
-        inputs.tests.select("test_id", pl.col("started_at").alias("tested_at")), on="test_id"
+@dataclass(frozen=True)
+class DriftNorm:
+    """What a fleet says of drift: how visits scatter, what services teach, whose lines stand out.
+
+    `noise` as from `visits.visit_frame`, `priors` as from `leaks.learn_priors`; `p_values` of
+    all lines of the fleet, ascending.
+    """
+
+    noise: pl.DataFrame
+    priors: Mapping[tuple[str, str, str], LeakPrior]
+    p_values: Array
+
+
+@dataclass(frozen=True)
+class SeenSeries:
+    """The series of some cars held against lines, and their weighed services.
+
+    `plain` are those without a band, `lined` those held against one, `short` those of too few
+    visits; the former two in parts of equally many visits.
+    """
+
+    plain: list[pl.DataFrame]
+    lined: list[pl.DataFrame]
+    short: pl.DataFrame
+    services: pl.DataFrame
+
+
+def learn_drifts(inputs: DriftInputs, settings: AssessmentSettings) -> tuple[DriftNorm, SeenSeries]:
+    """What the fleet says of drift, of any of its cars, and its series as they were seen."""
+    known = _known(inputs)
+    seen, noise = _seen(known, None, settings)
+    dated = known.residuals.filter(pl.col("feature").is_in(SUBCOOLING)).join(
+        known.tests.select("test_id", pl.col("started_at").alias("tested_at")), on="test_id"
     )
-    priors = learn_priors(services, dated, settings)
-    visits = visit_frame(inputs.residuals, inputs.tests, repairs, settings)
-    series = series_frame(visits, fillings(repairs, models, vehicles), settings)
-    enough = series.filter("is_enough").partition_by("n_visits") if series.height else []
-    parts = [_looked_at(part, priors) for part in enough]
-    found = pl.concat([*parts, series.filter(~pl.col("is_enough"))], how="diagonal_relaxed")
-    found = _with_outlook(_with_q_values(_complete(found)), settings, as_of)
+    p_values = [line["p_value"].drop_nulls().to_numpy() for line in seen.lined]
+    norm = DriftNorm(
+        noise,
+        learn_priors(seen.services, dated, settings),
+        np.sort(np.concatenate([np.empty(0), *p_values])),
+    )
+    return norm, seen
+
+
+def find_drifts(
+    inputs: DriftInputs,
+    settings: AssessmentSettings,
+    as_of: datetime,
+    learned: tuple[DriftNorm, SeenSeries | None] | None = None,
+) -> Drifts:
+    """The drift of every quantity of every car, and what is known of leaks.
+
+    `learned` is as from `learn_drifts`, of these inputs or of others; in the latter case
+    without the series. Without it all is learned of these inputs.
+    """
+    norm, seen = learned or learn_drifts(inputs, settings)
+    if seen is None:
+        seen, _ = _seen(_known(inputs), norm.noise, settings)
+    hinged = [_with_hinges(part, norm.priors) for part in seen.lined]
+    found = pl.concat([*seen.plain, *hinged, seen.short], how="diagonal_relaxed")
+    found = _with_outlook(_with_q_values(_complete(found), norm.p_values), settings, as_of)
     return Drifts(
         DRIFTS.conform(_worded(found, settings, as_of).select(list(DRIFTS.schema))),
-        leak_frame(services, found, settings),
+        leak_frame(seen.services, found, settings),
     )
+
+
+def _known(inputs: DriftInputs) -> DriftInputs:
+    """The inputs with all columns that are looked at."""
+    return replace(
+        inputs,
+        repairs=_with(inputs.repairs, charged_g=pl.Float64(), recovered_g=pl.Float64()),
+        vehicles=_with(inputs.vehicles, in_service_date=pl.Date()),
+        models=_with(inputs.models, charge_g=pl.Float64()),
+    )
+
+
+def _seen(
+    inputs: DriftInputs, noise: pl.DataFrame | None, settings: AssessmentSettings
+) -> tuple[SeenSeries, pl.DataFrame]:
+    """The series, and the noise that they were seen with; None learns it of these inputs."""
+    visits, noise = visit_frame(inputs.residuals, inputs.tests, inputs.repairs, settings, noise)
+    filled = fillings(inputs.repairs, inputs.models, inputs.vehicles)
+    series = series_frame(visits, filled, settings)
+    enough = series.filter("is_enough").partition_by("n_visits") if series.height else []
+    has_band = pl.col("is_residual") & pl.col("band").is_not_null()
+    parts = [add_trends(part) for part in enough]
+    return SeenSeries(
+        plain=[part.filter(~has_band) for part in parts],
+        lined=[add_crossings(part.filter(has_band)) for part in parts],
+        short=series.filter(~pl.col("is_enough")),
+        services=weighed_services(inputs.repairs, inputs.models, inputs.vehicles),
+    ), noise
 
 
 def _with(frame: pl.DataFrame, **columns: pl.DataType) -> pl.DataFrame:
@@ -129,22 +202,17 @@ def _complete(found: pl.DataFrame) -> pl.DataFrame:
     return _with(found, **_ADDED)
 
 
-def _looked_at(
+def _with_hinges(
     part: pl.DataFrame, priors: Mapping[tuple[str, str, str], LeakPrior]
 ) -> pl.DataFrame:
-    """Series of equally many visits with their trends, and where deviations are known more."""
-    part = add_trends(part)
-    has_band = part["is_residual"] & part["band"].is_not_null()
-    banded = add_crossings(part.filter(has_band))
+    """Series of equally many visits held against lines, some against hinges instead."""
     # what rises needs no hinge, which costs most of the time
     is_hinge = pl.col("feature").is_in(SUBCOOLING) & (pl.col("limit") < 0)
     hinged = [
         _add_hinges(group, priors.get(key, PUBLISHED))
-        for key, group in _by_prior(banded.filter(is_hinge), priors)
+        for key, group in _by_prior(part.filter(is_hinge), priors)
     ]
-    return pl.concat(
-        [part.filter(~has_band), banded.filter(~is_hinge), *hinged], how="diagonal_relaxed"
-    )
+    return pl.concat([part.filter(~is_hinge), *hinged], how="diagonal_relaxed")
 
 
 def _by_prior(
@@ -213,12 +281,14 @@ def _add_hinges(part: pl.DataFrame, prior: LeakPrior) -> pl.DataFrame:
     )
 
 
-def _with_q_values(found: pl.DataFrame) -> pl.DataFrame:
-    """The false discovery rate of every line over the fleet."""
-    known = found.with_row_index("row").filter(pl.col("p_value").is_not_null())
-    p_values = known["p_value"].to_numpy()
-    q_values = adjusted_within(p_values, np.zeros(p_values.size, dtype=np.int64))
-    rated = known.select("row", pl.Series("q_value", q_values, pl.Float64))
+def _with_q_values(found: pl.DataFrame, known: Array) -> pl.DataFrame:
+    """The false discovery rate of every line, asked among the known lines and itself."""
+    lines = found.with_row_index("row").filter(pl.col("p_value").is_not_null())
+    p_values = lines["p_value"].to_numpy()
+    at = np.minimum(np.searchsorted(known, p_values), max(known.size - 1, 0))
+    is_known = known[at] == p_values if known.size else np.zeros(p_values.size, dtype=bool)
+    q_values = among_known(p_values, np.where(is_known, p_values, np.nan), known)
+    rated = lines.select("row", pl.Series("q_value", q_values, pl.Float64))
     return found.with_row_index("row").join(rated, on="row", how="left").drop("row")
 
 

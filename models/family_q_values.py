@@ -7,13 +7,13 @@ itself: a test that was known in the family where it was counted, a later one am
 latest tests. So no test moves the q value of another car. Does not belong here: p-values
 (`flags`), the adjustment itself (`multiplicity`).
 
-Why this holds the false discovery rate: for the tests known, it is Benjamini-Hochberg over
+What that does to the false discovery rate: for the tests known, it is Benjamini-Hochberg over
 the family as a whole. A later healthy test is called out when p <= q R / m, with R the
-rejections of the family that it joins, of m tests; its p-value does not depend on the others,
-so that happens with chance at most q E[R] / m, and of as many later tests as the family holds
-at most q E[R] false ones stand beside E[R] found of the same fleet (the fixed threshold of
-Storey, J. R. Statist. Soc. B 64 (2002) 479, from memory). Without any rejection R = 1, which
-is Bonferroni over the family.
+rejections of the family of m tests that it joins; its p-value does not depend on the others, so
+that happens with chance q E[R] / m: the fixed threshold of Storey (J. R. Statist. Soc. B 64
+(2002) 479, from memory), and of the same fleet as many are found as of the tests known. In a
+fleet without any fault R is 1, which is Bonferroni over the family; there k later tests add
+q k / m to the chance q of a false flag, which `refit_growth` bounds: k / m is never more.
 """
 
 from __future__ import annotations
@@ -38,12 +38,13 @@ KNOWN_TESTS: dict[str, pl.DataType] = {
 
 
 def known_tests(tests: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
-    """The tests of a fleet as families: KNOWN_TESTS in order of test.
+    """All tests of a fleet, in order of test; the p-value is null where nothing was judged.
 
     `tests` as from `flags.p_values_of_tests`, `ranks` as from `flags.add_test_ranks`.
     """
     of_tests = ranks.select("test_id", "vehicle_id", "age_rank")
-    return tests.join(of_tests, on="test_id").select(*KNOWN_TESTS).sort("test_id")
+    p_values = tests.select("test_id", "p_value")
+    return of_tests.join(p_values, on="test_id", how="left").select(*KNOWN_TESTS).sort("test_id")
 
 
 def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
@@ -73,7 +74,7 @@ def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) 
     q = np.full(p.size, np.nan)
     for rank, members in _families(known).items():
         rows = np.flatnonzero(family == rank)
-        q[rows] = _among(p[rows], own[rows], members)
+        q[rows] = among_known(p[rows], own[rows], members)
     alone = np.isnan(q)
     q[alone] = p[alone]
     return tests.with_columns(pl.Series("q_value", q, pl.Float64))
@@ -81,13 +82,22 @@ def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) 
 
 def _families(known: pl.DataFrame) -> Mapping[int, Array]:
     """The p-values of each family, ascending."""
-    ordered = known.sort("age_rank", "p_value").partition_by("age_rank", as_dict=True)
+    judged = known.filter(pl.col("p_value").is_not_null())
+    ordered = judged.sort("age_rank", "p_value").partition_by("age_rank", as_dict=True)
     families = {int(rank): frame["p_value"].to_numpy() for (rank,), frame in ordered.items()}
     return families if LATEST in families else {LATEST: np.empty(0), **families}
 
 
-def _among(p: Array, own: Array, members: Array) -> Array:
-    """Each p adjusted in the place of its own car's in the family; NaN in `own`: it has none."""
+def among_known(p: Array, own: Array, members: Array) -> Array:
+    """Each p adjusted among the members of a family and itself.
+
+    Parameters
+    ----------
+    p : (n,)
+    own : (n,)
+        The member in whose place each stands, NaN where it joins them all.
+    members : (m,), ascending
+    """
     whole = adjusted_within(members, np.zeros(members.size, dtype=np.int64))
     place = np.minimum(np.searchsorted(members, p), max(members.size - 1, 0))
     is_as_known = p == own

@@ -11,8 +11,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     import polars as pl
 
+    from models.drift import DriftNorm
     from models.norms import Norm
 
 
@@ -23,7 +26,8 @@ class Baselines:
     `norms` are those of control states and of whole tests, `diagnostics` that of the
     quantities that tell causes apart. `instrument_offsets` is the table of that name;
     `covered` what each model is judged by (model_id, feature); `known_tests` the tests
-    fitted to, with their p-values.
+    fitted to, with their p-values; `drifts` what was learned of drift. `version` numbers them,
+    `fitted_at` is the instant that the fit took for now.
     """
 
     norms: tuple[Norm, ...]
@@ -31,3 +35,6 @@ class Baselines:
     instrument_offsets: pl.DataFrame
     covered: pl.DataFrame
     known_tests: pl.DataFrame
+    drifts: DriftNorm
+    fitted_at: datetime
+    version: int = 1

@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.comparison import fit_groups
+from models.comparison import compare, fit_groups
 from models.reasons import NUMBER, NotAssessable
-from models.scores import learn
+from models.scores import learn, score
 
 if TYPE_CHECKING:
     from models.comparison import Comparison, FittedGroups, Fleet
     from models.conditions import Numbers
-    from models.scores import Yardstick
+    from models.scores import Scores, Yardstick
     from models.settings import AssessmentSettings
 
 
@@ -32,11 +32,28 @@ class Norm:
     yardstick: Yardstick
 
 
-def learn_norm(fleet: Fleet, settings: AssessmentSettings) -> Norm:
-    """What is normal by the rows of a fleet."""
+@dataclass(frozen=True)
+class Judged:
+    """A fleet compared and scored; `reasons` (n, features) is 0 where a value can be judged."""
+
+    comparison: Comparison
+    reasons: Numbers
+    scores: Scores
+
+
+def learn_norm(fleet: Fleet, settings: AssessmentSettings) -> tuple[Norm, Judged]:
+    """What is normal by the rows of a fleet, and the fleet judged by it."""
     groups, comparison = fit_groups(fleet, settings)
     reasons = all_reasons(fleet, comparison, settings)
-    return Norm(groups, learn(fleet, comparison, reasons == 0, settings))
+    yardstick, scores = learn(fleet, comparison, reasons == 0, settings)
+    return Norm(groups, yardstick), Judged(comparison, reasons, scores)
+
+
+def judge_by(fleet: Fleet, norm: Norm, settings: AssessmentSettings) -> Judged:
+    """A fleet judged by what was learned of it, or of one before."""
+    comparison = compare(fleet, norm.groups, settings)
+    reasons = all_reasons(fleet, comparison, settings)
+    return Judged(comparison, reasons, score(fleet, comparison, reasons == 0, norm.yardstick))
 
 
 def all_reasons(fleet: Fleet, comparison: Comparison, settings: AssessmentSettings) -> Numbers:

@@ -17,20 +17,19 @@ import polars as pl
 from features.catalogue import FEATURE
 from features.regimes import WHOLE_TEST, Regime
 from models.calibration import CODES
-from models.comparison import LEVELS, Comparison, Fleet, compare
+from models.comparison import LEVELS, Fleet
 from models.conditions import CONDITION_NAMES, CONDITIONS, STEADY_ONLY
 from models.directions import DIRECTIONS
 from models.findings import JUDGED, JudgedFeature
-from models.norms import all_reasons, learn_norm
+from models.norms import judge_by, learn_norm
 from models.reasons import REASONS_IN_ORDER
-from models.scores import Scores, score
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from models.comparison import Texts
     from models.conditions import Array, Mask, Numbers
-    from models.norms import Norm
+    from models.norms import Judged, Norm
     from models.settings import AssessmentSettings
 
 # Nothing is to be learned of the refrigerant circuit while it stands or starts.
@@ -48,19 +47,23 @@ class Compared:
 
     rows: pl.DataFrame
     fleet: Fleet
-    comparison: Comparison
-    reasons: Numbers
-    scores: Scores
+    judged: Judged
 
 
 def learn_norms(
     features: pl.DataFrame, context: pl.DataFrame, settings: AssessmentSettings
-) -> tuple[Norm, ...]:
-    """What is normal by the tests of the context: in their regimes, then over whole tests."""
-    return tuple(
-        learn_norm(fleet_of(rows, judged), settings)
-        for rows, judged in _parts_to_compare(features, context)
-    )
+) -> tuple[tuple[Norm, ...], list[Compared]]:
+    """What is normal by the tests of the context, and these tests compared by it.
+
+    Both in the order of `compare_tests`.
+    """
+    norms, compared = [], []
+    for rows, judged in _parts_to_compare(features, context):
+        fleet = fleet_of(rows, judged)
+        norm, found = learn_norm(fleet, settings)
+        norms.append(norm)
+        compared.append(Compared(rows, fleet, found))
+    return tuple(norms), compared
 
 
 def compare_tests(
@@ -109,11 +112,7 @@ def _compare_rows(
     rows: pl.DataFrame, judged: tuple[JudgedFeature, ...], norm: Norm, settings: AssessmentSettings
 ) -> Compared:
     fleet = fleet_of(rows, judged)
-    comparison = compare(fleet, norm.groups, settings)
-    reasons = all_reasons(fleet, comparison, settings)
-    return Compared(
-        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, norm.yardstick)
-    )
+    return Compared(rows, fleet, judge_by(fleet, norm, settings))
 
 
 def fleet_of(rows: pl.DataFrame, judged: tuple[JudgedFeature, ...]) -> Fleet:
@@ -174,9 +173,10 @@ def residual_frame(compared: Compared) -> pl.DataFrame:
     Besides the columns of RESIDUALS it carries `lacking`: measurements that other cars of
     the kind are compared by and this test lacks.
     """
-    fleet, comparison, scores = compared.fleet, compared.comparison, compared.scores
+    fleet, judged = compared.fleet, compared.judged
+    comparison, scores = judged.comparison, judged.scores
     expectation = comparison.expectation
-    is_judged = compared.reasons == 0
+    is_judged = judged.reasons == 0
     n_rows, n_features = fleet.values.shape
     place = np.repeat(np.arange(n_rows), n_features)
     feature_place = np.tile(np.arange(n_features), n_rows)
@@ -202,7 +202,7 @@ def residual_frame(compared: Compared) -> pl.DataFrame:
             baseline_vehicles=_numbers(expectation.vehicles).cast(pl.Int32),
             terms=pl.Series(comparison.terms.reshape(-1).tolist(), dtype=pl.String),
             lacking=pl.Series(comparison.lacking.reshape(-1).tolist(), dtype=pl.String),
-            reason_code=_codes([None, *(r.code for r in REASONS_IN_ORDER)], compared.reasons),
+            reason_code=_codes([None, *(r.code for r in REASONS_IN_ORDER)], judged.reasons),
         )
         .filter(pl.Series(keep, dtype=pl.Boolean))
     )
@@ -218,11 +218,12 @@ def direction_frame(compared: list[Compared]) -> pl.DataFrame:
 
 
 def _direction_rows(compared: Compared) -> pl.DataFrame:
-    found = compared.scores.together
+    scores = compared.judged.scores
+    found = scores.together
     row, place = np.nonzero(np.isfinite(found.p_values))
     codes = [direction.code for direction in DIRECTIONS]
     return compared.rows.select("test_id", "regime")[row].with_columns(
-        direction_code=_codes(codes, compared.scores.direction[row]),
+        direction_code=_codes(codes, scores.direction[row]),
         p_value=_numbers(found.p_values[row, place]),
         calibration_code=_codes(CODES, found.codes[row, place]),
         n_calibration=pl.Series(found.vehicles[row, place], dtype=pl.Int32),

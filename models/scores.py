@@ -79,28 +79,43 @@ class Yardstick:
 
 def learn(
     fleet: Fleet, comparison: Comparison, is_judged: Mask, settings: AssessmentSettings
-) -> Yardstick:
-    """What the judged values of a fleet say of healthy cars."""
+) -> tuple[Yardstick, Scores]:
+    """What the judged values of a fleet say of healthy cars, and the fleet scored by it."""
     priors = learn_priors(fleet, comparison, is_judged)
     spreads = moderated_spreads(fleet, comparison, is_judged, priors)
     tail = fleet_tail(fleet, comparison, spreads, is_judged, settings)
-    z, _, freedom, normal = _strayed(fleet, comparison, is_judged, spreads, tail)
+    strayed = _strayed(fleet, comparison, is_judged, spreads, tail)
+    z, _, freedom, normal = strayed
     middles = _middles(fleet, comparison)
     kinship = _kinship(fleet, comparison, middles)
     least = settings.least_calibration_vehicles
     quantities = learn_units(normal, _sides(fleet), kinship, least)
     correlation = _correlation(normal, fleet)
-    adverse = learn_adverse(_adverse(z, freedom, fleet, correlation), kinship)
-    return Yardstick(priors, tail, correlation, middles, quantities, adverse)
+    adverse = _adverse(z, freedom, fleet, correlation)
+    units = learn_adverse(adverse, kinship)
+    yardstick = Yardstick(priors, tail, correlation, middles, quantities, units)
+    return yardstick, _calibrated(fleet, strayed, adverse, kinship, yardstick)
 
 
 def score(fleet: Fleet, comparison: Comparison, is_judged: Mask, yardstick: Yardstick) -> Scores:
     """Every judged value of the fleet scored by what was learned of it, or of one before."""
     spreads = moderated_spreads(fleet, comparison, is_judged, yardstick.priors)
-    z, spread, freedom, normal = _strayed(fleet, comparison, is_judged, spreads, yardstick.tail)
+    strayed = _strayed(fleet, comparison, is_judged, spreads, yardstick.tail)
     kinship = _kinship(fleet, comparison, yardstick.middles)
-    quantities = calibrate(normal, _sides(fleet), kinship, yardstick.quantities)
+    z, _, freedom, _ = strayed
     adverse = _adverse(z, freedom, fleet, yardstick.correlation)
+    return _calibrated(fleet, strayed, adverse, kinship, yardstick)
+
+
+def _calibrated(
+    fleet: Fleet,
+    strayed: tuple[Array, Array, Array, Array],
+    adverse: Adverse,
+    kinship: Kinship,
+    yardstick: Yardstick,
+) -> Scores:
+    z, spread, freedom, normal = strayed
+    quantities = calibrate(normal, _sides(fleet), kinship, yardstick.quantities)
     together = calibrate_adverse(adverse, kinship, yardstick.adverse)
     return Scores(z, spread, freedom, quantities, together, adverse.direction)
 

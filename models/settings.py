@@ -153,6 +153,23 @@ class AssessmentSettings(BaseModel):
     silent_after_days: float = Field(
         default=400.0, gt=0.0, description="Days without a test after which a car is `silent`."
     )
+    refit_days: float = Field(
+        default=7.0,
+        ge=0.0,
+        description=(
+            "Days after which baselines are fitted anew, at the next run that knows of other "
+            "tests. Until then they stand, and a new log changes its own car alone. 0: at every "
+            "run. `chillroster assess --refit` fits them at once."
+        ),
+    )
+    refit_growth: float = Field(
+        default=0.2,
+        ge=0.0,
+        description=(
+            "They are fitted anew before that when more tests than this share of those fitted "
+            "to are new or were read anew, as while a fleet is being built up."
+        ),
+    )
     least_visits: int = Field(
         default=4,
         ge=3,

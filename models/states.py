@@ -24,6 +24,7 @@ from models.assessments import (
 from models.coverage import ABSENT, NO_VERDICT
 from models.findings import JUDGED_FEATURE
 from models.history import History, PastTest, shared_findings, standing_far_beyond
+from models.reasons import NotAssessable
 from models.sentences import (
     Row,
     capitalised,
@@ -54,7 +55,8 @@ class LatestTest:
 
     `known_features` are those with a value; `regimes` those that were judged;
     `worst_z` the largest adverse deviation, of `worst_feature`; `standing_out` the row of
-    the largest one that is far out and large, yet no finding.
+    the largest one that is far out and large, yet no finding; `next_fit` a sentence on when
+    baselines will know of a test that came after they were fitted, empty for one they know.
     """
 
     gaps: tuple[Row, ...]
@@ -63,6 +65,7 @@ class LatestTest:
     worst_z: float | None
     worst_feature: str | None = None
     standing_out: Row | None = None
+    next_fit: str = ""
 
 
 @dataclass(frozen=True)
@@ -206,9 +209,9 @@ def _cannot_tell(recent: tuple[PastTest, ...], latest: LatestTest, missing: str 
         )
     blocking = [gap for gap in gaps if gap["kind"] == NO_VERDICT]
     if blocking:
-        return State(
-            "no verdict", f"Not judged: {gap_sentence(blocking)}.{_seen(recent, latest)}", missing
-        )
+        small = any(g["reason_code"] == NotAssessable.BASELINE_TOO_SMALL.code for g in blocking)
+        text = f"Not judged: {gap_sentence(blocking)}.{latest.next_fit if small else ''}"
+        return State("no verdict", text + _seen(recent, latest), missing)
     text = f"The test of {day(last.tested_at)} cannot tell: {gap_sentence(gaps)}."
     return State("retest", text + _seen(recent, latest), missing)
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import polars as pl
 
 from features.tables import Column, Table
+from models.frozen_tables import VERSION
 
 _TEXT = pl.String()
 _REAL = pl.Float64()
@@ -69,6 +70,7 @@ RESIDUALS = Table(
         *_JUDGEMENT,
         Column("finding_code", _TEXT, "", "the finding that this row supports; null is none"),
         Column("reason_code", _TEXT, "", "why the row could not be judged; null when it was"),
+        VERSION,
     ),
 )
 
@@ -99,6 +101,7 @@ ASSESSMENTS = Table(
         Column("n_calibration", _COUNT, "1", "cars it was counted among"),
         Column("q_value", _REAL, "1", "q-value of the test over the fleet (Benjamini-Hochberg)"),
         Column("reason", _TEXT, "", "the verdict in one sentence"),
+        VERSION,
     ),
 )  # fmt: skip
 
@@ -125,6 +128,7 @@ STATES = Table(
         ),
         Column("acknowledged_until", pl.Date(), "", "day from which that no longer counts"),
         Column("handling", _TEXT, "", "the same in words: who, when, why"),
+        VERSION,
     ),
 )  # fmt: skip
 
@@ -146,10 +150,11 @@ EVIDENCE = Table(
 
 BASELINES = Table(
     "baselines",
-    "one row per group of cars, regime, feature and set of conditions",
-    ("pooling_level", "group_label", "regime", "window_kind_code", "fan_stage_code",
-     "feature", "terms"),
+    "one row per group of cars, regime, feature and set of conditions, of the last two versions",
+    ("baseline_version", "pooling_level", "group_label", "regime", "window_kind_code",
+     "fan_stage_code", "feature", "terms"),
     (
+        VERSION,
         Column("pooling_level", _TEXT, "", "model or architecture"),
         Column("group_label", _TEXT, "", "the model, or architecture and refrigerant"),
         Column("model_id", _TEXT, "", "the model; null for an architecture"),

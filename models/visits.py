@@ -37,7 +37,8 @@ def visit_frame(
     tests: pl.DataFrame,
     repairs: pl.DataFrame,
     settings: AssessmentSettings,
-) -> pl.DataFrame:
+    noise: pl.DataFrame | None = None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """One row per series and day: time, level, noise of the fleet, why the series begins.
 
     Parameters
@@ -48,22 +49,28 @@ def visit_frame(
         test_id, vehicle_id, started_at, purpose, repair_id, instrument_id.
     repairs : frame
         repair_id, vehicle_id, performed_at, action; none later than the judgement.
+    noise : frame
+        What was learned before; None learns it of these residuals.
 
     Returns
     -------
-    frame
+    visits : frame
         vehicle_id, model_id, feature, regime, visited_at, value (deviation, or observed
         value where `is_residual` is false), observed, spread, noise, noise_freedom,
         break_code; in order of series and time.
+    noise : frame
+        feature, regime, noise, noise_freedom: how much a car that stays the same differs
+        between visits.
     """
     since = _tests_since_repair(tests, repairs)
     visits = _visits(residuals, since, settings.least_visits)
-    visits = visits.join(_noise(visits), on=["feature", "regime"], how="left")
+    known = _noise(visits).sort("feature", "regime") if noise is None else noise
+    visits = visits.join(known, on=["feature", "regime"], how="left")
     visits = visits.with_columns(
         pl.coalesce("noise", "spread", "uncertainty"),
         pl.col("noise_freedom").fill_null(1.0),
     )
-    return _since_instrument(visits)
+    return _since_instrument(visits), known
 
 
 def _tests_since_repair(tests: pl.DataFrame, repairs: pl.DataFrame) -> pl.DataFrame:

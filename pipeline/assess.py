@@ -1,10 +1,10 @@
 """Assess: judges the fleet from the features in the store and stores the judgement.
 
-Takes an open store, settings and the instant to judge at; reads features, context and
-registry from the store, calls `models.assess`, and replaces baselines, residuals,
-assessments, states, evidence, drifts and the rest in one transaction, with what moved the
-states. Only tables that differ are written, and nothing is computed when no input changed.
-Does not belong here: any statistics.
+Takes an open store and what is asked for; reads features, context and registry from the
+store, judges by the baselines in force (`standing`), and replaces residuals, assessments,
+states, evidence, drifts and the rest in one transaction, with what moved the states. Only
+tables that differ are written, and nothing is computed when no input changed. Does not belong
+here: any statistics.
 """
 
 from __future__ import annotations
@@ -14,22 +14,24 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from models.assess import Assessed, AssessmentInputs
-from models.assess import assess as judge
+from models.assess import Assessed, AssessmentInputs, judge, judge_fitted
+from models.frozen_tables import BASELINE_VERSIONS
 from models.repair_quality import judge_repairs
 from pipeline.fingerprints import code_fingerprint, hash_values
+from pipeline.refits import RefitReason
+from pipeline.standing import Standing, Task, read_baselines, standing_baselines
 from pipeline.state_changes import changes, state_inputs
 from pipeline.state_tables import STATE_CHANGES, STATE_INPUTS
 from pipeline.store_tables import ASSESSMENT_TABLES
 from pipeline.warehouse import Replacement
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
-    from models.settings import AssessmentSettings
     from pipeline.progress import Progress
     from pipeline.warehouse import Warehouse
 
+_REASONS_OF_DATA = (
+    RefitReason.ORDERED, RefitReason.GROWN, RefitReason.OLD, RefitReason.CLOCK,
+)  # fmt: skip
 # The fact under which the store notes what its judgement was made from.
 FACT = "assessment_inputs"
 
@@ -41,31 +43,67 @@ class AssessSummary:
     vehicles_by_state: dict[str, int]
     n_rows_written: int
     changed: pl.DataFrame
+    standing: Standing
 
     @property
     def text(self) -> str:
         """The summary in one line."""
         count = sum(self.vehicles_by_state.values())
         states = ", ".join(f"{n} {state}" for state, n in self.vehicles_by_state.items())
-        return f"{count} vehicles: {states}." if count else "No vehicle to judge."
+        told = f"{count} vehicles: {states}." if count else "No vehicle to judge."
+        return f"{told} {standing_text(self.standing)}"
 
 
-def assess(
-    store: Warehouse, settings: AssessmentSettings, as_of: datetime, progress: Progress
-) -> AssessSummary:
+def standing_text(standing: Standing) -> str:
+    """Which version of the baselines was judged by, and why it was fitted if it was."""
+    facts = standing.last.facts
+    tests = f"{facts['n_tests']} tests of {facts['n_vehicles']} vehicles"
+    name = f"Baselines: version {standing.last.number}"
+    if standing.reason is not None:
+        return f"{name}, fitted to {tests} ({standing.reason.value})."
+    return f"{name} of {standing.last.fitted_at:%Y-%m-%d}, {tests}."
+
+
+def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
     """Bring the judgement in the store up to date; returns what was done."""
     progress.begin("Judging the fleet", 1)
     inputs = assessment_inputs(store)
-    made_from = _inputs_hash(store, inputs, settings, as_of)
+    standing = standing_baselines(store, inputs, task)
+    made_from = _inputs_hash(store, inputs, task, standing)
     n_rows, changed = 0, STATE_CHANGES.empty()
-    if store.fact(FACT) != made_from:
-        assessed = judge(inputs, settings, as_of)
-        noted = _state_inputs(store, inputs, assessed, settings, as_of)
-        changed = changes(store.read(STATE_INPUTS.name), noted, store.counts()["runs"] + 1, as_of)
-        judgement = vars(assessed) | vars(judge_repairs(inputs, assessed, settings, as_of))
-        n_rows = _store_judgement(store, judgement, made_from, noted, changed)
+    if store.fact(FACT) != made_from or standing.replacements:
+        assessed = _judged(store, inputs, task, standing)
+        noted = _state_inputs(store, inputs, assessed, task)
+        number = store.counts()["runs"] + 1
+        before = store.read(STATE_INPUTS.name)
+        otherwise = _by_earlier(store, inputs, task, standing)
+        changed = changes(before, noted, number, task.clock, otherwise)
+        repairs = judge_repairs(inputs, assessed, task.settings.assessment, task.clock)
+        judgement = vars(assessed) | vars(repairs)
+        replacements = [*standing.replacements, *_judgement(store, judgement, noted, changed)]
+        n_rows = store.replace(replacements, {FACT: made_from})
     progress.advance()
-    return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed)
+    return AssessSummary(vehicles_by_state(store.read("states")), n_rows, changed, standing)
+
+
+def _judged(store: Warehouse, inputs: AssessmentInputs, task: Task, standing: Standing) -> Assessed:
+    """The fleet judged by the baselines in force."""
+    if standing.fitted is not None:
+        return judge_fitted(inputs, standing.fitted, task.settings.assessment, task.clock)
+    baselines = standing.baselines or read_baselines(store)
+    return judge(inputs, baselines, task.settings.assessment, task.clock)
+
+
+def _by_earlier(
+    store: Warehouse, inputs: AssessmentInputs, task: Task, standing: Standing
+) -> pl.DataFrame | None:
+    """The states that the baselines before would give now; None where that tells nothing.
+
+    Other program or settings would judge otherwise by the same baselines.
+    """
+    if standing.reason not in _REASONS_OF_DATA or store.read(BASELINE_VERSIONS.name).is_empty():
+        return None
+    return judge(inputs, read_baselines(store), task.settings.assessment, task.clock).states
 
 
 def assessment_inputs(store: Warehouse) -> AssessmentInputs:
@@ -87,15 +125,14 @@ def vehicles_by_state(states: pl.DataFrame) -> dict[str, int]:
     return dict(counted.iter_rows())
 
 
-def _inputs_hash(
-    store: Warehouse, inputs: AssessmentInputs, settings: AssessmentSettings, as_of: datetime
-) -> str:
+def _inputs_hash(store: Warehouse, inputs: AssessmentInputs, task: Task, standing: Standing) -> str:
     """Fingerprint of all that the judgement depends on.
 
     The features follow from the inputs of the stored logs, so their hashes stand for them.
     Of the instant it is the day that counts, and which tests, repairs and dispositions lie
     before it.
     """
+    as_of = task.clock
     logs = store.read("logs").filter(pl.col("outcome_code") == "stored")
     tables = (inputs.vehicles, inputs.models, inputs.repairs, inputs.dispositions)
     registry = [frame.rows() for frame in tables]
@@ -106,36 +143,28 @@ def _inputs_hash(
         inputs.repairs.filter(pl.col("performed_at") <= as_of).height,
         inputs.dispositions.filter(pl.col("recorded_at") <= as_of).height,
         as_of.date(),
-        settings.model_dump(mode="json"),
+        standing.last.number,
+        task.settings.assessment.model_dump(mode="json"),
         code_fingerprint("features", "models"),
     )
 
 
 def _state_inputs(
-    store: Warehouse,
-    inputs: AssessmentInputs,
-    assessed: Assessed,
-    settings: AssessmentSettings,
-    as_of: datetime,
+    store: Warehouse, inputs: AssessmentInputs, assessed: Assessed, task: Task
 ) -> pl.DataFrame:
     """What each state was made from, to tell later what moved it."""
     fleet = {
-        "settings_hash": hash_values(settings.model_dump(mode="json")),
+        "settings_hash": hash_values(task.settings.assessment.model_dump(mode="json")),
         "code_hash": code_fingerprint("features", "models"),
-        "baselines_hash": hash_values(sorted(assessed.baselines["version"].to_list())),
-        "judged_on": as_of.date(),
+        "judged_on": task.clock.date(),
     }
     logs = store.read("logs").filter(pl.col("outcome_code") == "stored")
     return state_inputs(assessed.states, logs, inputs, fleet)
 
 
-def _store_judgement(
-    store: Warehouse,
-    judgement: dict[str, pl.DataFrame],
-    made_from: str,
-    noted: pl.DataFrame,
-    changed: pl.DataFrame,
-) -> int:
+def _judgement(
+    store: Warehouse, judgement: dict[str, pl.DataFrame], noted: pl.DataFrame, changed: pl.DataFrame
+) -> list[Replacement]:
     replacements = []
     for table in ASSESSMENT_TABLES:
         # in the order of the key, so that the order in which rows were found never shows
@@ -146,4 +175,4 @@ def _store_judgement(
         replacements.append(Replacement(STATE_INPUTS, noted))
     if changed.height:
         replacements.append(Replacement(STATE_CHANGES, changed, "run_number", ()))
-    return store.replace(replacements, {FACT: made_from})
+    return replacements

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipeline.cli_baselines import baselines
 from pipeline.cli_bundle import bundle
 from pipeline.cli_disposition import disposition
 from pipeline.cli_recurrence import recurrence
@@ -24,6 +25,7 @@ from pipeline.cli_warnings import warnings
 from pipeline.options import (  # noqa: TC001 - typer reads the annotations as it runs
     ClockOption,
     DebugOption,
+    RefitOption,
     StrictOption,
     WorkspaceOption,
 )
@@ -181,11 +183,13 @@ def ingest(
 def assess(
     workspace: WorkspaceOption = HERE,
     clock: ClockOption = None,
+    refit: RefitOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Compare every car with its own kind, from the features stored."""
     with failures_told(debug):
-        _tell_store(_update(_workspace(workspace), _order("assess", clock, debug)))
+        order = _order("assess", clock, debug, is_refit=refit)
+        _tell_store(_update(_workspace(workspace), order))
 
 
 @app.command()
@@ -203,13 +207,14 @@ def report(
 def run(
     workspace: WorkspaceOption = HERE,
     clock: ClockOption = None,
+    refit: RefitOption = False,
     strict: StrictOption = False,
     debug: DebugOption = False,
 ) -> None:
     """Ingest, assess and report; does only what changed."""
     with failures_told(debug):
         place = _workspace(workspace)
-        order = _order("run", clock, debug)
+        order = _order("run", clock, debug, is_refit=refit)
         summary = _update(place, order)
         _tell_store(summary)
         _write_site(place, order.clock)
@@ -281,6 +286,7 @@ def export(
         say(f"{summary.text} Folder: {folder.resolve()}")
 
 
+app.command()(baselines)
 app.command()(verdict)
 app.command()(disposition)
 app.command()(shops)
@@ -312,7 +318,7 @@ def _log_file(file: Path, workspace: Path) -> Path:
     raise typer.BadParameter(f"there is no file {file}, nor {workspace / 'logs' / file}")
 
 
-def _order(command: str, clock: datetime | None, debug: bool) -> Order:
+def _order(command: str, clock: datetime | None, debug: bool, *, is_refit: bool = False) -> Order:
     from pipeline.run import Order
 
     return Order(
@@ -321,6 +327,7 @@ def _order(command: str, clock: datetime | None, debug: bool) -> Order:
         does_ingest=command != "assess",
         does_assess=command != "ingest",
         is_debugging=debug,
+        is_refit=is_refit,
     )
 
 

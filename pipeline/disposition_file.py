@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from pipeline.lock import hold_lock
 from pipeline.problems import Problem, ProblemsError
 from pipeline.store_faults import StoreLockedError
-from pipeline.store_files import flush_to_disk
+from pipeline.store_files import write_whole
 from pipeline.terminal import plain
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def append_disposition(workspace: Workspace, disposition: Disposition) -> str:
             added = _line(list(header)) + added
         elif not before.endswith((b"\n", b"\r")):
             added = "\n" + added
-        _write_whole(path, before + added.encode())
+        write_whole(path, before + added.encode())
     return number
 
 
@@ -219,16 +219,3 @@ def _locked(workspace: Workspace) -> Iterator[None]:
         yield
     finally:
         lock.__exit__(None, None, None)
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    """Put the content at the path: after an end at any moment it is there, or the old one."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(path.name + ".unfinished")
-    try:
-        unfinished.write_bytes(content)
-        flush_to_disk(unfinished)
-        unfinished.replace(path)
-    finally:
-        unfinished.unlink(missing_ok=True)
-    flush_to_disk(path.parent)

@@ -71,6 +71,14 @@ def guarded(frame: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     return frame.with_columns(cells), sum(counts.row(0)) if names else 0
 
 
+def lists_as_text(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with lists of numbers as text, separated by blanks, to the last digit."""
+    names = [name for name, dtype in frame.schema.items() if isinstance(dtype, pl.List)]
+    return frame.with_columns(
+        pl.col(name).list.eval(pl.element().cast(pl.String)).list.join(" ") for name in names
+    )
+
+
 def export(
     store: Warehouse,
     folder: Path,
@@ -119,9 +127,9 @@ def write_table(frame: pl.DataFrame, path: Path, kind: ExportFormat) -> tuple[in
         if kind == "parquet":
             frame.write_parquet(unfinished)
         elif kind == "xlsx":
-            count = write_workbook(frame, unfinished, path.stem)
+            count = write_workbook(lists_as_text(frame), unfinished, path.stem)
         else:
-            frame, count = guarded(frame)
+            frame, count = guarded(lists_as_text(frame))
             frame.write_csv(unfinished, datetime_format="%Y-%m-%dT%H:%M:%S%.6fZ")
         unfinished.replace(path)
     finally:

@@ -51,6 +51,9 @@ StartedOption = Annotated[
 StrictOption = Annotated[
     bool, typer.Option("--strict", help="Exit with 4 when a log or a column was refused.")
 ]
+RefitOption = Annotated[
+    bool, typer.Option("--refit", help="Fit the baselines anew now, due or not.")
+]
 DebugOption = Annotated[
     bool, typer.Option("--debug", help="Show where in the program an error arose.")
 ]

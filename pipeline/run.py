@@ -49,7 +49,8 @@ _REASONS_SHOWN = 10
 class Order:
     """What a command asks for.
 
-    `command` is its name as typed, `clock` the instant that it takes for now.
+    `command` is its name as typed, `clock` the instant that it takes for now; `is_refit`
+    fits the baselines anew, due or not.
     """
 
     command: str
@@ -57,6 +58,7 @@ class Order:
     does_ingest: bool = True
     does_assess: bool = True
     is_debugging: bool = False
+    is_refit: bool = False
 
 
 @dataclass(frozen=True)
@@ -173,7 +175,7 @@ def take_steps(
         if order.does_ingest
         else None
     )
-    assessed = _assess(store, order, inputs, progress) if order.does_assess else None
+    assessed = _assess(workspace, store, order, inputs, progress) if order.does_assess else None
     if store.generation != before:
         n_rows = sum(step.n_rows_written for step in (ingested, assessed) if step)
         note = _run_row(store, order, inputs.settings, n_rows, ingested)
@@ -181,12 +183,17 @@ def take_steps(
     return ingested, assessed, store.read("rejected")
 
 
-def _assess(store: Warehouse, order: Order, inputs: Inputs, progress: Progress) -> AssessSummary:
-    from pipeline.assess import assess  # noqa: PLC0415 - an ingest alone needs no statistics
-    from pipeline.recurrence_step import update_recurrences  # noqa: PLC0415 - the same
-    from pipeline.warn import update_warnings  # noqa: PLC0415 - the same
+def _assess(
+    workspace: Workspace, store: Warehouse, order: Order, inputs: Inputs, progress: Progress
+) -> AssessSummary:
+    # an ingest alone needs no statistics
+    from pipeline.assess import assess  # noqa: PLC0415
+    from pipeline.recurrence_step import update_recurrences  # noqa: PLC0415
+    from pipeline.standing import Task  # noqa: PLC0415
+    from pipeline.warn import update_warnings  # noqa: PLC0415
 
-    judged = assess(store, inputs.settings.assessment, order.clock, progress)
+    task = Task(workspace, inputs.settings, order.clock, order.is_refit)
+    judged = assess(store, task, progress)
     n_rows = update_recurrences(store, inputs.settings.recurrence, order.clock, progress)
     n_rows += update_warnings(store, inputs.settings, order.clock, progress)
     return replace(judged, n_rows_written=judged.n_rows_written + n_rows)

@@ -25,6 +25,8 @@ SCHEMAS: tuple[str, ...] = (
     "9e853286f100a2b2",
     "2ca85ffca4b61f4f",
     "4faf236c098447d7",
+    "aebc64eae06a097e",
+    "446cc34dc8fdaac1",
 )
 
 

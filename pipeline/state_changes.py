@@ -3,8 +3,9 @@
 Takes what the states before were made from and what they are made from now, gives the rows
 of `STATE_CHANGES`. A change is laid to what differs of the car itself (a log, its rows of
 the registry, what a person recorded), to settings and program; where none of these differ,
-to the baselines; and where they do not either, to the passing of time. Does not belong
-here: judging (`models`), storing (`assess`).
+to the baselines; and where they do not either, to the passing of time. Where both the car and
+the baselines are others, what the baselines before would have said of the car now tells which
+of them moved it. Does not belong here: judging (`models`), storing (`assess`).
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ def state_inputs(
         STATES, and the stored rows of LOGS.
     inputs : AssessmentInputs
     fleet : mapping
-        settings_hash, code_hash, baselines_hash and judged_on, the same for all.
+        settings_hash, code_hash and judged_on, the same for all.
     """
     of_logs = _by_vehicle(
         logs.select(
@@ -69,10 +70,11 @@ def state_inputs(
                 of_cars.get(car), of_models.get(model), of_repairs.get(car), of_tests.get(car)
             ),
             "dispositions_hash": hash_values(recorded.get(car)),
+            "baseline_version": version,
             **fleet,
         }
-        for car, model, state, handling in states.select(
-            "vehicle_id", "model_id", "state", "handling_code"
+        for car, model, state, handling, version in states.select(
+            "vehicle_id", "model_id", "state", "handling_code", "baseline_version"
         ).iter_rows()
     ]
     return STATE_INPUTS.conform(pl.DataFrame(rows, schema=STATE_INPUTS.schema)).sort("vehicle_id")
@@ -87,23 +89,29 @@ def _by_vehicle(frame: pl.DataFrame) -> dict[str, list[tuple[Any, ...]]]:
 
 
 def changes(
-    before: pl.DataFrame, after: pl.DataFrame, run_number: int, clock: datetime
+    before: pl.DataFrame,
+    after: pl.DataFrame,
+    run_number: int,
+    clock: datetime,
+    by_earlier: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """The vehicles whose state or handling differs, each with what moved it.
 
     `before` and `after` are `STATE_INPUTS`; of a store that had no states before, nothing
-    counts as a change.
+    counts as a change. `by_earlier` are the STATES that the baselines before would give now,
+    where that is known.
     """
     if before.is_empty():
         return STATE_CHANGES.empty()
     earlier = {row["vehicle_id"]: row for row in before.iter_rows(named=True)}
     later = {row["vehicle_id"]: row for row in after.iter_rows(named=True)}
+    otherwise = {} if by_earlier is None else {r["vehicle_id"]: r for r in by_earlier.to_dicts()}
     rows = []
     for car in sorted(earlier.keys() | later.keys()):
         old, new = earlier.get(car), later.get(car)
         if old and new and _shown(old) == _shown(new):
             continue
-        movers = [mover for mover in Mover if mover in _movers(old, new)]
+        movers = [mover for mover in Mover if mover in _movers(old, new, otherwise.get(car))]
         rows.append(
             {
                 "run_number": run_number,
@@ -124,9 +132,21 @@ def _shown(row: Row) -> tuple[str, str | None]:
     return row["state"], row["handling_code"]
 
 
-def _movers(old: Row | None, new: Row | None) -> set[Mover]:
+def _movers(old: Row | None, new: Row | None, by_earlier: Row | None) -> set[Mover]:
     if old is None or new is None:
         return {Mover.REGISTRY}
+    own = _own_movers(old, new)
+    if old["baseline_version"] == new["baseline_version"]:
+        return own or {Mover.TIME}
+    if by_earlier is None:
+        return own or {Mover.BASELINE}
+    if _shown(by_earlier) == _shown(new):
+        return own or {Mover.TIME}
+    return {Mover.BASELINE} if _shown(by_earlier) == _shown(old) else own | {Mover.BASELINE}
+
+
+def _own_movers(old: Row, new: Row) -> set[Mover]:
+    """What differs besides the baselines."""
     own = _log_movers(old, new)
     columns = {
         Mover.REGISTRY: "registry_hash",
@@ -135,14 +155,10 @@ def _movers(old: Row | None, new: Row | None) -> set[Mover]:
         Mover.CODE: "code_hash",
     }
     own |= {mover for mover, name in columns.items() if old[name] != new[name]}
-    if own:
-        return own
-    if old["logs"] != new["logs"]:
+    if not own and old["logs"] != new["logs"]:
         # read again with the same content, row and program: with other settings, then
         return {Mover.SETTINGS}
-    if old["baselines_hash"] != new["baselines_hash"]:
-        return {Mover.BASELINE}
-    return {Mover.TIME}
+    return own
 
 
 def _log_movers(old: Row, new: Row) -> set[Mover]:
@@ -163,6 +179,8 @@ def _contents(logs: str | None) -> dict[str, str]:
 
 def _sentence(car: str, old: Row | None, new: Row | None, movers: list[Mover]) -> str:
     because = " and ".join(mover.value for mover in movers)
+    if old and new and Mover.BASELINE in movers:
+        because += f" (version {old['baseline_version']} to {new['baseline_version']})"
     if old is None and new is not None:
         return f"{car} is new: {_words(new)}."
     if new is None or old is None:

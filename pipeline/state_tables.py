@@ -22,7 +22,7 @@ class Mover(Enum):
     DISPOSITION = "what a person recorded"
     SETTINGS = "the settings"
     CODE = "another version of the program"
-    BASELINE = "the baselines, through the tests of other cars"
+    BASELINE = "the baselines, fitted anew"
     TIME = "the passing of time"
 
     @property
@@ -63,7 +63,7 @@ STATE_INPUTS = Table(
         Column("dispositions_hash", _TEXT, "", "fingerprint of what was recorded of it"),
         Column("settings_hash", _TEXT, "", "fingerprint of the settings of the judgement"),
         Column("code_hash", _TEXT, "", "fingerprint of the code"),
-        Column("baselines_hash", _TEXT, "", "fingerprint of all baselines"),
+        Column("baseline_version", pl.Int32(), "1", "the version that it was judged by"),
         Column("judged_on", pl.Date(), "", "the day judged at"),
     ),
 )

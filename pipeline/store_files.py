@@ -1,7 +1,8 @@
-"""The files of a store on disk: flushed, removed, and put in place of another at one blow.
+"""The files that must not be lost: flushed, removed, and put in place of another at one blow.
 
-A DuckDB store is one file, with a journal beside it while changes are not yet written into
-it. Does not belong here: what is in a store (`warehouse`), which copy is made (`publish`).
+Stores, and the ledgers in the registry that grow line by line. A DuckDB store is one file,
+with a journal beside it while changes are not yet written into it. Does not belong here:
+what is in a file (`warehouse`, the ledgers), which copy is made (`publish`).
 """
 
 from __future__ import annotations
@@ -22,6 +23,19 @@ def flush_to_disk(path: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Put the content at the path: after an end at any moment it is there, or the old one."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(path.name + ".unfinished")
+    try:
+        unfinished.write_bytes(content)
+        flush_to_disk(unfinished)
+        unfinished.replace(path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+    flush_to_disk(path.parent)
 
 
 def put_in_place(complete: Path, path: Path) -> None:

@@ -30,6 +30,7 @@ STORE_FACTS = Table(
 _SQL_TYPES: dict[pl.DataType, str] = {
     pl.String(): "VARCHAR",
     pl.Float64(): "DOUBLE",
+    pl.List(pl.Float64()): "DOUBLE[]",
     pl.Int32(): "INTEGER",
     pl.Int64(): "BIGINT",
     pl.Boolean(): "BOOLEAN",

@@ -59,12 +59,19 @@ def alone_words(verdict: Verdict) -> str:
 
 
 def compared_words(verdict: Verdict) -> str:
-    """What the test was compared with, and how old that is."""
-    tests = "1 stored test" if verdict.n_tests == 1 else f"{verdict.n_tests} stored tests"
-    if verdict.published_at is None:
-        return f"Compared with {tests}."
-    when = date_text(verdict.published_at, verdict.settings.report)
-    return f"Compared with {tests}, as published on {when}."
+    """What the test was compared with, how old that is, and when it is renewed."""
+    tests = "1 test" if verdict.n_tests == 1 else f"{verdict.n_tests} tests"
+    when = date_text(verdict.fitted_at, verdict.settings.report)
+    if verdict.version is None:
+        return (
+            f"Compared with {tests} stored until {when}; program or settings have changed since, "
+            "so that the next run fits the baselines anew."
+        )
+    anew = date_text(verdict.next_fit_at, verdict.settings.report)
+    return (
+        f"Compared with version {verdict.version} of the baselines, fitted to {tests} on {when}; "
+        f"due to be fitted anew from {anew} on."
+    )
 
 
 def next_lines(verdict: Verdict) -> list[str]:

@@ -14,7 +14,8 @@ import numpy as np
 import polars as pl
 
 from models.recurrence.clocks import CLOCKS
-from models.recurrence.cohort_rows import DEFECT_P, ages_of, occupied, vehicle_variance
+from models.recurrence.cohort_rows import ages_of, occupied, vehicle_variance
+from models.recurrence.defects import fit_defects
 from models.recurrence.exposure import DAYS_PER_MONTH
 from models.recurrence.forecasts import (
     Drawn,
@@ -22,7 +23,7 @@ from models.recurrence.forecasts import (
     Service,
     draw_claims,
     interval,
-    supported_defects,
+    interval_of_counts,
 )
 from models.recurrence.ledger import component_ledger
 from models.recurrence.mean_cumulative import mean_cumulative
@@ -42,7 +43,10 @@ if TYPE_CHECKING:
 _SEED = 19_630_501
 # Ages in service are taken together to so many days.
 _AGE_DAYS = 5
+# A defect of a share of the cars is looked for from so many failures on, and counts in the
+# draws from so much weight on; it is said to be the law from `_SURE_WEIGHT` on.
 _LEAST_DEFECT_FAILURES = 20
+_LEAST_WEIGHT, _SURE_WEIGHT = 0.38, 0.9
 _LEAST_FOR_A_LAW = 5
 
 
@@ -61,7 +65,7 @@ def forecast_rows(prepared: Prepared, aged: Aged, ledger: Ledger) -> pl.DataFram
     rows: list[dict[str, object]] = []
     in_service = _services(prepared, aged, ledger)
     for component in prepared.components:
-        events = aged.events.filter(pl.col("component") == component).sort("car", "bin")
+        events = aged.of(component)
         counted = component_ledger(ledger, events)
         variance = _differences(ledger, counted)
         for number, model in enumerate(ledger.cohorts["model"]):
@@ -111,9 +115,9 @@ def _history(
     defects = None
     first = occupied(counted.lives, row)
     if first.failures.sum() >= _LEAST_DEFECT_FAILURES:
-        plain = fit_weibull(first)
-        if np.isfinite(plain.shape[0]):
-            defects = supported_defects(ages_of(first, 0), plain, DEFECT_P)
+        defects = fit_defects(ages_of(first, 0))
+        if defects is not None and defects.weight < _LEAST_WEIGHT:
+            defects = None
     costs = events["cost"].drop_nulls().to_numpy()
     return History(lives, law, variance, float(dispersion[number]), costs, defects)
 
@@ -167,12 +171,12 @@ def _told(
 ) -> list[dict[str, object]]:
     """One row per month, and one of all of them."""
     mean_cost = float(history.costs.mean()) if history.costs.size else None
-    said = key | {"method_code": "defects" if history.defects else "power_law"}
+    said = key | {"method_code": _method(history)}
     n_months = ahead.months.size
     spans = [(0, 0, n_months), *((month + 1, month, month + 1) for month in range(n_months))]
     rows = []
     for number, begin, end in spans:
-        low, high = interval(drawn.claims[:, begin:end].sum(axis=1))
+        low, high, held = interval_of_counts(drawn.claims[:, begin:end].sum(axis=1))
         expected = float(drawn.expected[begin:end].sum())
         row = said | {
             "month_number": number,
@@ -182,6 +186,7 @@ def _told(
             "claims": expected,
             "claims_low": low,
             "claims_high": high,
+            "claims_share_held": held,
         }
         if mean_cost is not None:
             reserve = interval(drawn.costs[:, begin:end].sum(axis=1))
@@ -193,3 +198,9 @@ def _told(
             }
         rows.append(row)
     return rows
+
+
+def _method(history: History) -> str:
+    if history.defects is None:
+        return "power_law"
+    return "defects" if history.defects.weight >= _SURE_WEIGHT else "either"

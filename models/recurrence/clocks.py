@@ -8,6 +8,7 @@ not belong here: where odometer readings (`odometer`) and climate (`climate`) co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import polars as pl
@@ -49,8 +50,9 @@ class Aged:
     """Cars and events on one clock.
 
     `cars`: those of the watches that the clock is known of, with enter_bin, leave_bin (Int32)
-    and weight (cars the row stands for). `events`: with bin (Int32). `reason` says why nothing
-    can be told on this clock; empty when it can. `n_unknown` cars show no such clock.
+    and weight (cars the row stands for). `events`: with bin (Int32), sorted by car, component
+    and bin. `reason` says why nothing can be told on this clock; empty when it can. `n_unknown`
+    cars show no such clock.
     """
 
     clock: Clock
@@ -58,6 +60,22 @@ class Aged:
     events: pl.DataFrame
     n_unknown: int = 0
     reason: str = ""
+
+    def of(self, component: str) -> pl.DataFrame:
+        """The events of a component: car, bin, and day and cost of cars, by car and bin."""
+        return self._by_component.get(component, self.events.select(self._told).clear())
+
+    @cached_property
+    def _by_component(self) -> dict[str, pl.DataFrame]:
+        # looked up for each cut; without its texts a million events are small
+        parts = self.events.select("component", *self._told).partition_by(
+            "component", as_dict=True, include_key=False, maintain_order=True
+        )
+        return {str(name): rows for (name,), rows in parts.items()}
+
+    @property
+    def _told(self) -> list[str]:
+        return [name for name in ("car", "bin", "day", "cost") if name in self.events.columns]
 
 
 def by_months(watches: pl.DataFrame, events: pl.DataFrame) -> Aged:

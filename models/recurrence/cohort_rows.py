@@ -251,9 +251,9 @@ def with_coarse_exposure(lives: LifeCounts) -> LifeCounts:
 
 def _fill_defects(columns: dict[str, Array], row: int, lives: LifeCounts) -> None:
     """Write what speaks for a limited share into the columns, where anything does."""
-    fit = fit_weibull(lives)
-    plain = (float(fit.shape[0]), float(fit.scale[0]), float(fit.log_likelihood[0]))
-    found = fit_defects(ages_of(lives, 0), plain)
+    found = fit_defects(ages_of(lives, 0))
+    if found is None:
+        return
     columns["defective_p_value"][row] = found.p_value
     if found.p_value < DEFECT_P:
         ends = (found.share, found.share_low, found.share_high)

@@ -15,7 +15,7 @@ from models.recurrence.cohorts import PART_DIMENSIONS
 
 def fitted_parts(aged: Aged, component: str) -> Aged:
     """The fitted parts of a component, and their failures, on the clock since their fitting."""
-    of_it = aged.events.filter(pl.col("component") == component).sort("car", "bin")
+    of_it = aged.events.filter(pl.col("component") == component)
     until = aged.cars.select("car", "leave_bin")
     following = pl.col("bin").shift(-1).over("car")
     lives = (

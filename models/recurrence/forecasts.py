@@ -14,10 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from models.recurrence.defects import DefectFit, fit_defects
+from models.recurrence.defects import DefectFit, struck_share
 
 if TYPE_CHECKING:
-    from models.recurrence.defects import Ages
     from models.recurrence.seasons import Seasons
     from models.recurrence.weibull import LifeCounts, WeibullFit
 
@@ -50,7 +49,8 @@ class History:
     """Repairs so far: counts for the law, its best fit, dispersion, costs known.
 
     `vehicle_variance`: of the factor by which cars differ; `dispersion`: by how much the
-    variance of the number of repairs so far exceeds that number.
+    variance of the number of repairs so far exceeds that number; `defects`: the law by which only
+    a share of the cars fails, where it has any weight.
     """
 
     lives: LifeCounts
@@ -85,8 +85,12 @@ def draw_claims(
     months : months of the year, 0 to 11, of each coming month
     """
     stays = _staying(rng, service, months.size)
-    rates = _defect_rates if history.defects else _power_law_rates
-    mean = rates(rng, history, service, months.size) * stays
+    mean = _power_law_rates(rng, history, service, months.size)
+    if history.defects is not None:
+        is_defect = rng.random(N_DRAWS) < history.defects.weight
+        by_defects = _defect_rates(rng, history, history.defects, service, months.size)
+        mean = np.where(is_defect[:, None], by_defects, mean)
+    mean *= stays
     mean *= rng.gamma(seasons.shape[months], 1.0 / seasons.rate[months], (N_DRAWS, months.size))
     mean *= _fleet_factor(rng, history, service)
     claims = rng.poisson(mean).astype(np.float64)
@@ -95,12 +99,27 @@ def draw_claims(
 
 
 def interval(draws: Array) -> tuple[float, float]:
-    """Ends of the 90 % interval of draws; of counts, such that 90 % at least lie within."""
-    low, high = (
-        np.quantile(draws, _ENDS[0], method="lower"),
-        np.quantile(draws, _ENDS[1], method="higher"),
-    )
+    """Ends of the 90 % interval of draws."""
+    low, high = np.quantile(draws, _ENDS)
     return float(low), float(high)
+
+
+def interval_of_counts(draws: Array) -> tuple[float, float, float]:
+    """Ends of the tightest interval of counts that holds 90 % of the draws, and what it holds.
+
+    With both ends counting as inside, few counts hold more than 90 %; an end without which
+    90 % still lie inside is therefore left out, first the less likely one.
+    """
+    low = float(np.quantile(draws, _ENDS[0], method="lower"))
+    high = float(np.quantile(draws, _ENDS[1], method="higher"))
+    held = float(((draws >= low) & (draws <= high)).mean())
+    while low < high:
+        at_ends = [float((draws == low).mean()), float((draws == high).mean())]
+        if held - min(at_ends) < _ENDS[1] - _ENDS[0]:
+            break
+        low, high = (low + 1.0, high) if at_ends[0] < at_ends[1] else (low, high - 1.0)
+        held -= min(at_ends)
+    return low, high, held
 
 
 def _staying(rng: np.random.Generator, service: Service, n_months: int) -> Array:
@@ -150,17 +169,24 @@ def _between(service: Service, month: int, shapes: Array) -> Array:
 
 
 def _defect_rates(
-    rng: np.random.Generator, history: History, service: Service, n_months: int
+    rng: np.random.Generator,
+    history: History,
+    found: DefectFit,
+    service: Service,
+    n_months: int,
 ) -> Array:
-    """Expected claims where only a share of the cars bears a defect, (d, m)."""
-    found = history.defects
-    if found is None:
-        raise ValueError("no defect was fitted")
-    begins = [np.minimum(service.ages + month, service.last_age) for month in range(n_months + 1)]
-    hazards = np.array([service.n_cars @ found.cumulative_hazard(age) for age in begins])
-    n = float(history.lives.failures.sum())
-    level = rng.gamma(n / history.dispersion, history.dispersion / n, N_DRAWS)
-    return np.asarray(level[:, None] * np.diff(hazards))
+    """Expected claims where only a share of the cars bears a defect, (d, m).
+
+    Cars that were struck count no more; repairs beyond the first of a car come with it as often
+    as they did so far.
+    """
+    laws, which = np.unique(
+        found.draw(rng, N_DRAWS, history.dispersion), axis=0, return_inverse=True
+    )
+    ages = [np.minimum(service.ages + month, service.last_age) for month in range(n_months + 1)]
+    struck = np.stack([struck_share(laws, age) @ service.n_cars for age in ages], axis=1)
+    repeats = float(history.lives.failures.sum()) / float(found.ages.n_failed.sum())
+    return np.asarray(repeats * np.diff(struck, axis=1)[which.ravel()])
 
 
 def _fleet_factor(rng: np.random.Generator, history: History, service: Service) -> Array:
@@ -182,10 +208,3 @@ def _costs(rng: np.random.Generator, claims: Array, costs: Array) -> Array:
     mean = costs.mean() + spread / np.sqrt(costs.size) * rng.standard_normal((N_DRAWS, 1))
     scatter = spread * np.sqrt(claims) * rng.standard_normal(claims.shape)
     return np.asarray(np.maximum(claims * mean + scatter, 0.0))
-
-
-def supported_defects(ages: Ages, law: WeibullFit, highest_p: float) -> DefectFit | None:
-    """The fit of a defect of some cars, where it is told better than the plain law."""
-    plain = (float(law.shape[0]), float(law.scale[0]), float(law.log_likelihood[0]))
-    found = fit_defects(ages, plain)
-    return found if found.p_value < highest_p else None

@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import xlogy
-from scipy.stats import chi2, norm
+from scipy.stats import norm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,16 +65,6 @@ def laplace_trend(cohort: Indices, age: Array, watch: tuple[Array, Array], n: in
     variance = np.bincount(cohort, (ended - begun) ** 2 / 12.0, n)
     z = np.divide(away, np.sqrt(variance), out=np.full(n, np.nan), where=variance > 0.0)
     return Trial(z, 2.0 * norm.sf(np.abs(z)))
-
-
-def equal_rates(counts: Array, exposure: Array) -> tuple[float, int, float]:
-    """Likelihood ratio that all cars fail at one rate: statistic, degrees of freedom, p.
-
-    For cars that fail several times each; for rare failures see `extra_variation`.
-    """
-    expected = exposure * counts.sum() / exposure.sum()
-    ratio = 2.0 * float(xlogy(counts, counts / expected).sum())
-    return ratio, counts.size - 1, float(chi2.sf(ratio, counts.size - 1))
 
 
 def extra_variation(excess: Array, expected_squares: Array) -> tuple[Array, Trial]:

@@ -105,14 +105,20 @@ def component_ledger(ledger: Ledger, events: pl.DataFrame) -> ComponentLedger:
     cohort = ledger.cohort_of_car[car]
     repairs = Repairs(cohort, car, at, ledger.enter_of_car[car], ledger.leave_of_car[car])
     is_first = np.r_[True, car[1:] != car[:-1]] if car.size else np.empty(0, dtype=bool)
-    failed = Repairs(*(getattr(repairs, name)[is_first] for name in Repairs.__dataclass_fields__))
-    counts = _counted(repairs.cohort, repairs.bin, ledger.shape)
-    first = _counted(failed.cohort, failed.bin, ledger.shape)
-    left = _counted(failed.cohort, failed.leave_bin, ledger.shape)
+    cohort_failed = cohort[is_first]
+    counts = _counted(cohort, at, ledger.shape)
+    first = _counted(cohort_failed, at[is_first], ledger.shape)
+    left = _counted(cohort_failed, repairs.leave_bin[is_first], ledger.shape)
     # whoever failed before is at risk of a first failure no more
     gone = np.cumsum(first - left, axis=1) + left - first
     lives = _lives(ledger, first, left)
     return ComponentLedger(repairs, counts, first, ledger.at_risk - gone, lives)
+
+
+def repair_counts(ledger: Ledger, events: pl.DataFrame) -> Array:
+    """Repairs of all events (car, bin) by cohort and bin, (k, b)."""
+    cohort = ledger.cohort_of_car[events["car"].to_numpy()]
+    return _counted(cohort, events["bin"].to_numpy().astype(np.int64), ledger.shape)
 
 
 def _counted(cohort: Indices, at: Indices, shape: tuple[int, int]) -> Array:

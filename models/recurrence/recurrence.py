@@ -22,7 +22,13 @@ from models.recurrence.cohorts import DIMENSION, FOUND_BY, FOUND_BY_PARTS, PART_
 from models.recurrence.denominators import Denominator, fleet_size
 from models.recurrence.exposure import ClaimRecords, repair_events, watch_vehicles
 from models.recurrence.fitted_parts import fitted_parts
-from models.recurrence.ledger import ComponentLedger, Ledger, build_ledger, component_ledger
+from models.recurrence.ledger import (
+    ComponentLedger,
+    Ledger,
+    build_ledger,
+    component_ledger,
+    repair_counts,
+)
 from models.recurrence.mean_cumulative import mean_cumulative
 from models.recurrence.odometer import by_distance
 from models.recurrence.proportions import proportion_columns
@@ -204,9 +210,9 @@ def cohorts_of(
         return _of_parts(prepared, cut, aged, components)
     ledger = build_ledger(aged, cut.dimensions)
     rows, curves = [], []
-    repairs_of_all = _all_repairs(ledger, aged)
+    repairs_of_all = repair_counts(ledger, aged.events)
     for name in components:
-        counted = component_ledger(ledger, _events_of(aged, name))
+        counted = component_ledger(ledger, aged.of(name))
         row, curve = _rows(prepared, cut, (ledger, counted, repairs_of_all), name)
         rows.append(row)
         curves.append(curve)
@@ -224,15 +230,6 @@ def _check(cut: Cut) -> None:
         raise ValueError("fitted parts are told by months since they were fitted only")
 
 
-def _events_of(aged: Aged, component: str) -> pl.DataFrame:
-    return aged.events.filter(pl.col("component") == component).sort("car", "bin")
-
-
-def _all_repairs(ledger: Ledger, aged: Aged) -> np.ndarray:
-    """Repairs of all components by cohort and bin, (k, b)."""
-    return component_ledger(ledger, aged.events.sort("car", "bin")).counts
-
-
 def _of_parts(
     prepared: Prepared, cut: Cut, aged: Aged, components: list[str]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -242,7 +239,7 @@ def _of_parts(
         if fitted.cars.height < prepared.settings.least_vehicles:
             continue
         ledger = build_ledger(fitted, cut.dimensions)
-        counted = component_ledger(ledger, fitted.events.sort("car", "bin"))
+        counted = component_ledger(ledger, fitted.events)
         row, curve = _rows(prepared, cut, (ledger, counted, counted.counts), name)
         rows.append(row)
         curves.append(curve)
@@ -306,7 +303,7 @@ def _curves(
 def _returning(prepared: Prepared, aged: Aged, ledger: Ledger) -> pl.DataFrame:
     found, components = [], prepared.components
     for name in components:
-        counted = component_ledger(ledger, _events_of(aged, name))
+        counted = component_ledger(ledger, aged.of(name))
         means = mean_cumulative(ledger.spans, counted.repairs, ledger.shape)
         variance = vehicle_variance(ledger, counted, means).pooled
         counts = counts_of_cars(ledger, counted, means, variance)

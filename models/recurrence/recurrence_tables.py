@@ -102,12 +102,23 @@ CLAIM_FORECASTS = Table(
         Column("month_number", pl.Int32(), "1", "month ahead, from 1; 0: all of them together"),
         Column("begins_on", pl.Date(), "", "first day of it"),
         Column("ends_on", pl.Date(), "", "last day of it"),
-        Column("method_code", _TEXT, "", "power_law, or defects (a share of the cars bears one)"),
+        Column(
+            "method_code",
+            _TEXT,
+            "",
+            "power_law, defects (of a share of the cars) or either (drawn from both by weight)",
+        ),
         Column("basis_code", _TEXT, "", "what the vehicles are: fleet or volumes"),
         Column("n_vehicles", _REAL, "1", "vehicles in service, less those expected to leave"),
         Column("claims", _REAL, "1", "repairs expected"),
         Column("claims_low", _REAL, "1", "lower end of the 90 % prediction interval"),
         Column("claims_high", _REAL, "1", "upper end of the 90 % prediction interval"),
+        Column(
+            "claims_share_held",
+            _REAL,
+            "1",
+            "share of the futures drawn that lie from end to end: 0.9, more where claims are few",
+        ),
         Column("mean_cost", _REAL, _MONEY, "mean cost of a repair so far, parts and labour"),
         Column("reserve", _REAL, _MONEY, "cost expected"),
         Column("reserve_low", _REAL, _MONEY, "lower end of its 90 % prediction interval"),
@@ -131,7 +142,9 @@ RETURNING_VEHICLES = Table(
         Column(
             "factor", _REAL, "1", "its rate over its model's, drawn towards 1 by how cars differ"
         ),
-        Column("p_value", _REAL, "1", "chance of so many at its model's rate"),
+        Column(
+            "p_value", _REAL, "1", "chance of so many for a car of its model, as far as cars differ"
+        ),
         Column("q_value", _REAL, "1", "false discovery rate among the cars of the fleet"),
     ),
 )

@@ -1,8 +1,9 @@
 """Vehicles that come back for one component more often than cars of their model do.
 
 Takes the ledger of models and a component's counts, gives rows of `RETURNING_VEHICLES`. A
-car's own rate is drawn towards its model's by how much cars differ: a second repair by chance
-is no bad car. Does not belong here: what was wrong with the repair (repair quality).
+car's own rate is drawn towards its model's by how much cars differ, and its chance allows for
+that: only a car beyond what differing cars bring stands out. Does not belong here: what was
+wrong with the repair (repair quality).
 """
 
 from __future__ import annotations
@@ -11,14 +12,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
-from scipy.stats import poisson
+from scipy.stats import nbinom, poisson
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from models.recurrence.ledger import ComponentLedger, Ledger
     from models.recurrence.mean_cumulative import MeanCumulative
 
 # One repair is none too many.
 _LEAST_REPAIRS = 2
+# cars that differ by less are alike
+_LEAST_VARIANCE = 1e-9
 
 
 def counts_of_cars(
@@ -40,10 +45,19 @@ def counts_of_cars(
         "n_repairs": count,
         "expected_repairs": expected,
         "factor": (1.0 + variance * count) / (1.0 + variance * expected),
-        "p_value": poisson.sf(count - 1, expected),
+        "p_value": chance_of_so_many(count, expected, variance),
         "model": ledger.cohorts["model"].gather(cohort),
     }
     return pl.DataFrame(frame)
+
+
+def chance_of_so_many(
+    count: NDArray[np.int64], expected: NDArray[np.float64], variance: float
+) -> NDArray[np.float64]:
+    """Chance of so many repairs or more; cars differ by a gamma law of mean 1."""
+    if variance <= _LEAST_VARIANCE:
+        return np.asarray(poisson.sf(count - 1, expected))
+    return np.asarray(nbinom.sf(count - 1, 1.0 / variance, 1.0 / (1.0 + variance * expected)))
 
 
 def returning_rows(

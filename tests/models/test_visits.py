@@ -67,7 +67,7 @@ def repair(*rows):
 
 
 def of_car(frames, repairs=None, feature="condenser_outlet_subcooling_k"):
-    found = visit_frame(*frames, repair() if repairs is None else repairs, SETTINGS)
+    found, _ = visit_frame(*frames, repair() if repairs is None else repairs, SETTINGS)
     return found.filter((pl.col("vehicle_id") == "car") & (pl.col("feature") == feature))
 
 

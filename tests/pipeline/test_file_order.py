@@ -15,6 +15,7 @@ from shop import CLOCK, open_shop
 from twin_shop import ALL_BUT_THE_WAY, open_twin
 
 from pipeline import ingest as ingest_module
+from pipeline.export import lists_as_text
 from pipeline.log_rows import batch_replacements
 from pipeline.progress import Silence
 from pipeline.rebuild import rebuild
@@ -28,7 +29,9 @@ LONG_SHUFFLES = range(50)
 def table_bytes(shop):
     with open_published(shop.workspace, Settings()) as store:
         return {
-            name: store.read(name).write_csv(null_value="\N{SYMBOL FOR NULL}").encode()
+            name: lists_as_text(store.read(name))
+            .write_csv(null_value="\N{SYMBOL FOR NULL}")
+            .encode()
             for name in ALL_BUT_THE_WAY
         }
 

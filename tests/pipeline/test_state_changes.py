@@ -21,7 +21,7 @@ AT = datetime(2026, 7, 20, tzinfo=UTC)
 BEFORE = {
     "vehicle_id": "v1", "state": "in band", "handling_code": None, "logs": "t1:aa:xx",
     "registry_hash": "r", "dispositions_hash": "d", "settings_hash": "s", "code_hash": "c",
-    "baselines_hash": "b", "judged_on": date(2026, 7, 1),
+    "baseline_version": 3, "judged_on": date(2026, 7, 1),
 }  # fmt: skip
 
 
@@ -41,9 +41,9 @@ def moved(**difference):
         ({"logs": "t1:aa:yy", "code_hash": "c2"}, "code"),
         ({"registry_hash": "r2"}, "registry"),
         ({"dispositions_hash": "d2"}, "disposition"),
-        ({"settings_hash": "s2", "baselines_hash": "b2"}, "settings"),
-        ({"baselines_hash": "b2"}, "baseline"),
-        ({"baselines_hash": "b2", "logs": "t1:aa:xx t2:bb:yy"}, "new_log"),
+        ({"settings_hash": "s2", "baseline_version": 4}, "settings"),
+        ({"baseline_version": 4}, "baseline"),
+        ({"baseline_version": 4, "logs": "t1:aa:xx t2:bb:yy"}, "new_log"),
         ({"judged_on": date(2026, 7, 20)}, "time"),
         ({"logs": "t2:bb:yy", "registry_hash": "r2"}, "new_log changed_log registry"),
     ],
@@ -55,8 +55,21 @@ def test_a_change_is_laid_to_what_differs(difference, codes):
     assert row["sentence"].startswith("v1: from in band to watch, by ")
 
 
+@pytest.mark.parametrize(
+    ("by_earlier", "codes"),
+    [("in band", "baseline"), ("watch", "new_log"), ("retest", "new_log baseline")],
+)
+def test_the_baselines_before_tell_which_moved_it(by_earlier, codes):
+    after = BEFORE | {"state": "watch", "baseline_version": 4, "logs": "t1:aa:xx t2:bb:yy"}
+    frames = (STATE_INPUTS.conform(pl.DataFrame([row])) for row in (BEFORE, after))
+    otherwise = pl.DataFrame({"vehicle_id": ["v1"], "state": [by_earlier], "handling_code": [None]})
+    row = changes(*frames, 7, AT, otherwise).row(0, named=True)
+    assert row["mover_codes"] == codes
+    assert ("(version 3 to 4)" in row["sentence"]) == ("baseline" in codes)
+
+
 def test_what_stays_is_no_change_and_handling_is_one():
-    assert moved(state="in band", baselines_hash="b2").is_empty()
+    assert moved(state="in band", baseline_version=4).is_empty()
     row = moved(state="in band", handling_code="acknowledged", dispositions_hash="d2")
     assert "to in band (acknowledged), by what a person recorded" in row["sentence"][0]
 

@@ -110,11 +110,11 @@ def test_a_car_named_by_hand_is_judged_as_by_its_row(shop, tmp_path):
 
 def test_a_stored_log_is_judged_without_its_earlier_reading(run_shop, tmp_path):
     given = verdict(run_shop.workspace, run_shop.log("bay0/log003.csv"), Stated(), CLOCK)
-    assert given.n_tests == N_LOGS - 1
+    assert given.context.height == 2
     equal_to_published(given, run_shop)
     copy = tmp_path / "copy.csv"
     copy.write_bytes(run_shop.log("bay0/log003.csv").read_bytes())
-    assert verdict(run_shop.workspace, copy, Stated("car003"), CLOCK).n_tests == N_LOGS - 1
+    assert verdict(run_shop.workspace, copy, Stated("car003"), CLOCK).context.height == 2
 
 
 def test_a_finding_is_told_with_observed_expected_and_spread(shop):

@@ -17,8 +17,9 @@ from models.conditions import CONDITION_NAMES, CONDITIONS
 from models.family_q_values import add_q_values, known_tests
 from models.findings import JUDGED_FEATURE
 from models.flags import add_flags, add_test_ranks, p_values_of_tests
+from models.norms import Judged
 from models.residuals import Compared, direction_frame, residual_frame
-from models.scores import learn, score
+from models.scores import learn
 from models.settings import AssessmentSettings
 from tests.studies.residual_fleets import FEATURES, ResidualFleet
 
@@ -46,10 +47,8 @@ def judge_fleet(drawn: ResidualFleet, settings: AssessmentSettings = SETTINGS) -
     fleet = _fleet(drawn, rows)
     _, comparison = fit_groups(fleet, settings)
     reasons = np.where(np.isfinite(fleet.values), comparison.expectation.reasons, 1)
-    yardstick = learn(fleet, comparison, reasons == 0, settings)
-    compared = Compared(
-        rows, fleet, comparison, reasons, score(fleet, comparison, reasons == 0, yardstick)
-    )
+    _, scores = learn(fleet, comparison, reasons == 0, settings)
+    compared = Compared(rows, fleet, Judged(comparison, reasons, scores))
     ranks = add_test_ranks(rows.select("test_id", "vehicle_id", "started_at")).with_columns(
         expansion_device=pl.lit("txv")
     )

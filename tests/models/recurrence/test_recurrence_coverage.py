@@ -20,28 +20,33 @@ from models.recurrence.ledger import build_ledger, component_ledger
 from models.recurrence.recurrence import prepare
 from models.recurrence.settings import RecurrenceSettings
 from pipeline.registry_tables import REGISTRY_TABLES
-from synthetic.claim_order import ClaimOrder, Component
+from synthetic.claim_order import Batch, ClaimOrder, Component
 from synthetic.claim_years import simulate_claim_years
 
 AS_OF, UNTIL = date(2026, 1, 1), date(2027, 1, 1)
 SHAPE, SCALE = 1.5, 60.0
+SEAL = Component("seal", SHAPE, SCALE, remedy="as_before")
 SETTINGS = RecurrenceSettings(registered_cars="fleet")
 
 
-def _shares(n_cohorts, n_cars, seed, variation):
-    """Shares of cohorts whose intervals hold shape, scale, mean repairs and coming claims."""
+def _told(n_cohorts, n_cars, seed, **more):
+    """A simulated fleet, what is prepared of it, and its ledger of models."""
+    asked = {"components": (SEAL,), "lag_days": 0.0} | more
     order = ClaimOrder(
-        n_cohorts * n_cars, seed, n_models=n_cohorts, vehicle_variation=variation, lag_days=0.0,
-        components=(Component("seal", SHAPE, SCALE, remedy="as_before"),),
-        as_of=AS_OF, follow_until=UNTIL,
-    )  # fmt: skip
+        n_cohorts * n_cars, seed, n_models=n_cohorts, as_of=AS_OF, follow_until=UNTIL, **asked
+    )
     years = simulate_claim_years(order)
     names = ("vehicles", "models", "repairs", "volumes")
     frames = (REGISTRY_TABLES[name].conform(getattr(years, name)) for name in names)
     now = datetime(2026, 1, 1, tzinfo=UTC)
     prepared = prepare(ClaimRecords(*frames, CONTEXT.empty()), SETTINGS, now)
     aged = prepared.aged("months")
-    ledger = build_ledger(aged, ("model",))
+    return years, prepared, aged, build_ledger(aged, ("model",))
+
+
+def _shares(n_cohorts, n_cars, seed, variation):
+    """Shares of cohorts whose intervals hold shape, scale, mean repairs and coming claims."""
+    years, prepared, aged, ledger = _told(n_cohorts, n_cars, seed, vehicle_variation=variation)
     counted = component_ledger(ledger, aged.events.sort("car", "bin"))
     found = estimate(ledger, counted, SETTINGS).columns
     truths = {
@@ -76,7 +81,11 @@ def _claims_held(years, forecast):
     )
     met = forecast.join(came, on="model", how="left").with_columns(pl.col("len").fill_null(0))
     held = (met["claims_low"] <= met["len"]) & (met["len"] <= met["claims_high"])
-    return held.mean(), met.height
+    # few claims hold more than 90 % because counts are whole; what is beyond that does not
+    # count for the interval (on average as if its ends were drawn by lot to hold 90 %)
+    beyond = met["claims_share_held"].mean() - 0.9
+    print(f"claims inside {held.mean():.3f}, by whole counts {beyond:.3f} of it")  # noqa: T201
+    return held.mean() - beyond, met.height
 
 
 def test_intervals_hold_the_truth_about_as_often_as_stated():
@@ -97,3 +106,21 @@ def test_intervals_hold_the_truth_in_87_to_93_of_100(n_cars, variation):
     wanted = shares if variation == 0.0 else ("repairs_per_vehicle", "claims")
     for name in wanted:
         assert 0.87 <= shares[name][0] <= 0.93, (name, shares[name])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", ["lag", "defects", "all"])
+def test_claims_to_come_with_reporting_lag_and_with_defects(case):
+    few = Component("seal", 1.0, 3000.0)
+    batch = Batch(
+        "seal", date(2021, 1, 1), date(2025, 12, 31), defective_share=0.25,
+        defective_shape=1.8, defective_scale_months=24.0,
+    )  # fmt: skip
+    more = {} if case == "lag" else {"components": (few,), "batches": (batch,)}
+    if case != "defects":
+        more["lag_days"] = 18.0
+    years, prepared, aged, ledger = _told(1000, 400, 53, **more)
+    forecast = forecast_rows(prepared, aged, ledger).filter(pl.col("month_number") == 0)
+    share, n = _claims_held(years, forecast)
+    print(f"{case}: {share:.3f} ({n}), {forecast['method_code'].value_counts()}")  # noqa: T201
+    assert 0.87 <= share <= 0.93
