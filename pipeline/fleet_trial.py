@@ -70,7 +70,8 @@ def run_fleet_score(order: FleetOrder, folder: Path, progress: Progress) -> Scor
     score = score_fleet(truth, judged, months)
     methods = methods_of(judged.assessments, stored.features, stored.context, seed=order.seed)
     dropping = DropoutOrder(
-        samples, stored, fit(stored, settings, clock), inputs.settings.derivation, settings,
+        samples, stored, fit(stored, settings, clock).baselines,
+        inputs.settings.derivation, settings,
         known_instruments(inputs.registry.instruments), clock, order.seed,
     )  # fmt: skip
     return replace(

@@ -85,7 +85,7 @@ def _judged_without(model_id: str, order: HeldOutOrder, strata: pl.DataFrame) ->
         context=context.filter(is_mine),
         vehicles=order.inputs.vehicles.filter(is_mine),
     )
-    baselines = fit(others, order.settings, order.as_of)
+    baselines = fit(others, order.settings, order.as_of).baselines
     assessed = judge(mine, baselines, order.settings, order.as_of)
     own = strata.join(mine.context.select("test_id"), on="test_id", how="semi")
     return Judged(assessed.assessments, assessed.states, own)

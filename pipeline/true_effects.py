@@ -123,12 +123,14 @@ def _moved(tests: pl.DataFrame) -> list[pl.Series]:
         [_effect(name, found[name] - healthy[name], is_orifice) for name in QUANTITIES]
     )
     stands = np.isnan(found["low_side_kpa"]) & ~np.isnan(healthy["low_side_kpa"])
-    known = np.isfinite(effects).any(axis=1)
+    known = np.asarray(np.isfinite(effects).any(axis=1), dtype=np.bool_)
     largest = np.where(np.isfinite(effects), effects, -1.0)
     best = largest.argmax(axis=1)
-    names = [QUANTITIES[place] if fine else None for place, fine in zip(best, known, strict=True)]
     effect = np.where(known, largest.max(axis=1), np.nan)
-    quantity = [COMPRESSOR_STANDS if off else name for off, name in zip(stands, names, strict=True)]
+    quantity = [
+        COMPRESSOR_STANDS if stands[test] else QUANTITIES[best[test]] if known[test] else None
+        for test in range(tests.height)
+    ]
     warmer_k = found["duct_air_c"] - healthy["duct_air_c"]
     return [
         pl.Series("quantity", quantity, pl.String),

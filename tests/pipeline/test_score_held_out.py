@@ -33,7 +33,7 @@ def test_no_test_of_a_model_is_in_the_fit_that_judges_it(monkeypatch):
 
     def fit(inputs, _settings, _as_of):
         fitted.append(inputs.context["model_id"].to_list())
-        return fitted[-1]
+        return SimpleNamespace(baselines=fitted[-1])
 
     def judge(inputs, baselines, _settings, _as_of):
         judged.append((baselines, inputs.context["model_id"].to_list()))
