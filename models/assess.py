@@ -195,7 +195,8 @@ def judge_fitted(
     as_of = _in_utc(as_of)
     baselines, looked = fitted.baselines, fitted.looked
     tests = looked.tests
-    test_q = add_q_values(looked.p_values, tests, baselines.known_tests)
+    growth = settings.refit_growth
+    test_q = add_q_values(looked.p_values, tests, baselines.known_tests, growth=growth)
     residuals = add_flags(looked.plain, test_q, tests, settings)
     gaps = find_gaps(residuals, tests, baselines.covered)
     assessments = assess_tests(residuals, tests, test_q, gaps, least_z=settings.least_z)

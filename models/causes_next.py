@@ -78,7 +78,7 @@ MEASUREMENTS: tuple[Measurement, ...] = (
                 20.0, ("static_over_saturation_kpa",)),
 )  # fmt: skip
 
-_WITH_A_TEST = 6.0
+_PLACES = {m.words: [QUANTITIES.index(name) for name in m.quantities] for m in MEASUREMENTS}
 CHECKS: tuple[Check, ...] = (
     Check("the condenser sprayed or blown at with an outside fan: does the high side come down to "
           "what is expected?", 5.0, ("condenser_air_short",), ("overcharge", "foreign_gas")),
@@ -112,7 +112,8 @@ _SENSOR_COST, _SENSOR_STRENGTH = 3.0, 3.0
 def next_measurement(left: Sequence[Left], known: Array, sensor_words: dict[str, str]) -> str:
     """What separates the causes left most per cost; empty where nothing on the list does."""
     pairs = [(a, b, a.posterior * b.posterior) for i, a in enumerate(left) for b in left[i + 1 :]]
-    ranked = [(_by_quantities(m, pairs, known) / m.cost_min, m.words) for m in MEASUREMENTS]
+    apart, masses = _apart(left), [mass for _, _, mass in pairs]
+    ranked = [(_by_quantities(m, apart, masses, known) / m.cost_min, m.words) for m in MEASUREMENTS]
     ranked += [(_by_answers(c, pairs) / c.cost_min, c.words) for c in CHECKS]
     for one in left:
         if one.cause.startswith(SENSOR):
@@ -124,17 +125,21 @@ def next_measurement(left: Sequence[Left], known: Array, sensor_words: dict[str,
     return words if best > 0 else ""
 
 
+def _apart(left: Sequence[Left]) -> Array:
+    """(pairs, quantities): how far each quantity tells two causes apart, in spreads."""
+    first, second = np.triu_indices(len(left), 1)
+    shift = np.array([one.shift for one in left])
+    scale = np.array([one.scale for one in left])
+    return np.asarray(np.abs(shift[first] - shift[second]) / np.hypot(scale[first], scale[second]))
+
+
 def _by_quantities(
-    measurement: Measurement, pairs: Sequence[tuple[Left, Left, float]], known: Array
+    measurement: Measurement, apart: Array, masses: Sequence[float], known: Array
 ) -> float:
     """Separation of the pairs by the best quantity that the measurement adds."""
-    places = [QUANTITIES.index(name) for name in measurement.quantities]
-    new = [place for place in places if not known[place]]
-    total = 0.0
-    for a, b, mass in pairs:
-        apart = np.abs(a.shift[new] - b.shift[new]) / np.hypot(a.scale[new], b.scale[new])
-        total += mass * float(apart.max(initial=0.0))
-    return total
+    new = [place for place in _PLACES[measurement.words] if not known[place]]
+    best: list[float] = apart[:, new].max(axis=1, initial=0.0).tolist()
+    return sum(mass * one for mass, one in zip(masses, best, strict=True))
 
 
 def _by_answers(check: Check, pairs: Sequence[tuple[Left, Left, float]]) -> float:

@@ -12,8 +12,11 @@ the family as a whole. A later healthy test is called out when p <= q R / m, wit
 rejections of the family of m tests that it joins; its p-value does not depend on the others, so
 that happens with chance q E[R] / m: the fixed threshold of Storey (J. R. Statist. Soc. B 64
 (2002) 479, from memory), and of the same fleet as many are found as of the tests known. In a
-fleet without any fault R is 1, which is Bonferroni over the family; there k later tests add
-q k / m to the chance q of a false flag, which `refit_growth` bounds: k / m is never more.
+fleet without any fault R is 1, which is Bonferroni over the family; there k later tests would
+add q k / m to the chance q of a false flag. So the family counts as large as it may become
+before the next fit, m (1 + growth): q values are larger by that factor from the start, of
+later tests and of those known, and both together stay within q. For that `refits` counts later
+tests against the cars known; a later test in the place of what its car had adds nothing.
 """
 
 from __future__ import annotations
@@ -47,7 +50,9 @@ def known_tests(tests: pl.DataFrame, ranks: pl.DataFrame) -> pl.DataFrame:
     return of_tests.join(p_values, on="test_id", how="left").select(*KNOWN_TESTS).sort("test_id")
 
 
-def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+def add_q_values(
+    tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame, *, growth: float
+) -> pl.DataFrame:
     """The tests (test_id, p_value) with their q_value against the known ones.
 
     Parameters
@@ -55,6 +60,8 @@ def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) 
     tests, ranks : as in `known_tests`.
     known : frame
         KNOWN_TESTS.
+    growth : float
+        Later tests that may join the family of the latest tests, as a share of it.
     """
     places = known.select("test_id", pl.col("age_rank").alias("family"))
     asked = (
@@ -74,7 +81,8 @@ def add_q_values(tests: pl.DataFrame, ranks: pl.DataFrame, known: pl.DataFrame) 
     q = np.full(p.size, np.nan)
     for rank, members in _families(known).items():
         rows = np.flatnonzero(family == rank)
-        q[rows] = among_known(p[rows], own[rows], members)
+        allowed = 1.0 + growth if rank == LATEST else 1.0
+        q[rows] = np.minimum(among_known(p[rows], own[rows], members) * allowed, 1.0)
     alone = np.isnan(q)
     q[alone] = p[alone]
     return tests.with_columns(pl.Series("q_value", q, pl.Float64))

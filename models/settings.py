@@ -166,8 +166,9 @@ class AssessmentSettings(BaseModel):
         default=0.2,
         ge=0.0,
         description=(
-            "They are fitted anew before that when more tests than this share of those fitted "
-            "to are new or were read anew, as while a fleet is being built up."
+            "They are fitted anew before that when more tests are new or were read anew than "
+            "this share of the vehicles fitted to, as while a fleet is being built up. The larger "
+            "it is, the more certain a finding has to be: room is kept for the tests to come."
         ),
     )
     least_visits: int = Field(

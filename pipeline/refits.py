@@ -64,7 +64,7 @@ def refit_reason(
         RefitReason.CODE: same["code_hash"] != known.code_hash,
         RefitReason.SETTINGS: same["settings_hash"] != known.settings_hash,
         RefitReason.CLOCK: is_other and last.fitted_at > known.clock,
-        RefitReason.GROWN: n_new > settings.refit_growth * len(last.tests),
+        RefitReason.GROWN: n_new > settings.refit_growth * last.facts["n_vehicles"],
         RefitReason.OLD: is_other
         and known.clock - last.fitted_at >= timedelta(days=settings.refit_days),
     }

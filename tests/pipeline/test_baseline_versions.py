@@ -153,7 +153,7 @@ def test_the_ledger_says_which_tests_each_version_knew(shop):
 TESTS = {f"t{n}": "a" for n in range(10)}
 LAST = Fit(
     {"baseline_version": 4, "fitted_at": CLOCK, "code_hash": "c", "settings_hash": "s",
-     "tests_hash": "h"},
+     "tests_hash": "h", "n_vehicles": 10},
     TESTS,
 )  # fmt: skip
 

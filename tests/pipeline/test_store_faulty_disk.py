@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import collections
 import errno
+import json
 import os
 import shutil
 import subprocess
@@ -120,11 +121,19 @@ class Failing:
 
 
 def pages(shop):
+    """The files of the site; of the manifest what it says of their contents.
+
+    What they were made of names the version of the baselines, which is of the way.
+    """
     folder = shop.workspace.site_folder
-    return {
+    found = {
         path.relative_to(folder).as_posix(): path.read_bytes()
         for path in folder.rglob("*")
         if path.is_file()
+    }
+    entries = json.loads(found["manifest.json"])
+    return found | {
+        "manifest.json": {name: entry["content_hash"] for name, entry in entries.items()}
     }
 
 

@@ -25,7 +25,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 N_LOGS = 8
-SETTINGS = "[store]\nbatch_logs = 2\nthreads = 1\n"
+# baselines fitted to the tests that there are, whichever way they came
+SETTINGS = """[store]
+batch_logs = 2
+threads = 1
+[assessment]
+refit_days = 0.0
+refit_growth = 0.0
+"""
 CLOCK = ("--clock", "2026-07-20T12:00:00+00:00")
 COMPLAINTS = ("rejected", "notices")
 # what earlier runs did, and which states they changed, tells the way; all else must not differ
@@ -77,14 +84,29 @@ def stored(shop: Shop) -> Tables | None:
         if path.with_name(path.name + ending).exists():
             shutil.copy(path.with_name(path.name + ending), copy.with_name(copy.name + ending))
     with open_store(copy, STORE_TABLES, limits) as store:
-        return {name: store.read(name) for name in ALL_BUT_THE_WAY}
+        return _all_but_the_way(store)
 
 
 def published(shop: Shop) -> Tables | None:
     if not shop.workspace.published_file.exists():
         return None
     with open_published(shop.workspace, read_settings(shop.workspace)) as store:
-        return {name: store.read(name) for name in ALL_BUT_THE_WAY}
+        return _all_but_the_way(store)
+
+
+def _all_but_the_way(store) -> Tables:
+    tables = {name: store.read(name) for name in ALL_BUT_THE_WAY}
+    return {name: _in_force(name, table) for name, table in tables.items()}
+
+
+def _in_force(name: str, table: pl.DataFrame) -> pl.DataFrame:
+    """The rows of the baselines in force; how many were before, and why, is of the way."""
+    number = "baseline_version"
+    if number not in table.columns:
+        return table
+    if name in {"baselines", "baseline_versions"}:
+        table = table.filter(pl.col(number) == pl.col(number).max())
+    return table.drop(number, "reason_code" if name == "baseline_versions" else number)
 
 
 def differing(one: Tables, other: Tables) -> list[str]:
