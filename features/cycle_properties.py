@@ -36,6 +36,8 @@ _BELOW_DEW_K = 1.5
 _MOST_SUPERHEAT_K = float(SUPERHEATS_K[-1])
 _STEPS = 8
 _CLOSE_K = 1e-6
+# Newton's error is about the square of its last change: further steps only move rounding.
+_SETTLED_K = 1e-9
 
 
 class _Surfaces(NamedTuple):
@@ -129,10 +131,13 @@ def _superheat_at(surface: RectBivariateSpline, pressure_kpa: Floats, wanted: Fl
         ln_pressure = np.log(pressure_kpa)
     superheat_k = np.full(np.shape(pressure_kpa), 30.0)
     change_k = np.full_like(superheat_k, np.nan)
+    moving = np.flatnonzero(np.isfinite(ln_pressure) & np.isfinite(wanted))
     for _ in range(_STEPS):
-        error = surface.ev(ln_pressure, superheat_k) - wanted
-        change_k = error / surface.ev(ln_pressure, superheat_k, dy=1)
-        superheat_k = np.clip(superheat_k - change_k, 0.0, _MOST_SUPERHEAT_K)
+        at, now_k = ln_pressure[moving], superheat_k[moving]
+        error = surface.ev(at, now_k) - wanted[moving]
+        change_k[moving] = error / surface.ev(at, now_k, dy=1)
+        superheat_k[moving] = np.clip(now_k - change_k[moving], 0.0, _MOST_SUPERHEAT_K)
+        moving = moving[~(np.abs(change_k[moving]) < _SETTLED_K)]
     is_found = np.abs(change_k) < _CLOSE_K
     return np.where(is_found, superheat_k, np.nan)
 

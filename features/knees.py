@@ -17,6 +17,8 @@ import numpy as np
 import polars as pl
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from features.event_grid import EventGrid
@@ -40,12 +42,21 @@ class Knees:
     standard_error: Floats
 
 
-def find_knees(grid: EventGrid, values: Floats, side_cells: int = SIDE_CELLS) -> Knees:
-    """The broken line at every cell; NaN where a cell on either side is empty."""
-    slope, bend = _weights(grid.cell_s, side_cells)
-    bends = _slid(values, bend)
-    error = _noise(grid, values) * float(np.sqrt(np.sum(bend**2)))
-    return Knees(bends, _slid(values, slope) + bends, error)
+def find_knees(
+    grid: EventGrid, values: Floats, sides_cells: Sequence[int] = (SIDE_CELLS,)
+) -> list[Knees]:
+    """The broken line at every cell, for each number of cells on either side.
+
+    NaN where a cell on either side is empty.
+    """
+    noise = _noise(grid, values)
+    found = []
+    for side_cells in sides_cells:
+        slope, bend = _weights(grid.cell_s, side_cells)
+        bends = _slid(values, bend)
+        error = noise * float(np.sqrt(np.sum(bend**2)))
+        found.append(Knees(bends, _slid(values, slope) + bends, error))
+    return found
 
 
 def _weights(cell_s: float, side_cells: int) -> tuple[Floats, Floats]:
@@ -64,12 +75,16 @@ def _noise(grid: EventGrid, values: Floats) -> Floats:
     """Standard deviation of the noise of a cell, by test, at every cell."""
     second = np.full(values.size, np.nan)
     second[1:-1] = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
-    median = (
+    medians = (
         pl.DataFrame({"test": grid.test, "second": second})
-        .with_columns(pl.col("second").fill_nan(None))
-        .select(pl.col("second").median().over("test"))
+        .filter(pl.col("second").is_not_nan())
+        .group_by("test")
+        .agg(pl.col("second").median())
     )
-    return median.to_series().fill_null(np.nan).to_numpy() * _SECOND_DIFFERENCE_TO_SD
+    # the first place is that of the cells of no test, numbered -1
+    by_test = np.full(int(grid.test.max(initial=-1)) + 2, np.nan)
+    by_test[medians["test"].to_numpy() + 1] = medians["second"].to_numpy()
+    return by_test[grid.test + 1] * _SECOND_DIFFERENCE_TO_SD
 
 
 def peaks(strength: Floats, reach: int) -> Integers:

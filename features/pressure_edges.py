@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from features.knees import Knees, find_knees, peaks
+from features.knees import SIDE_CELLS, Knees, find_knees, peaks
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,9 +113,10 @@ def pressure_knees(grid: EventGrid) -> PressureKnees | None:
     high, low = grid.values["high_side_kpa"], grid.values["low_side_kpa"]
     logs = [100.0 * np.log(np.where(side > 0.0, side, np.nan)) for side in (high, low)]
     ratio = np.where(low > 0.0, high, np.nan) / np.where(low > 0.0, low, np.nan)
-    quick = [find_knees(grid, side) for side in logs]
-    slow = [find_knees(grid, side, _STROKE_SIDE_CELLS) for side in logs]
-    return PressureKnees(grid, quick[0], quick[1], ratio, slow[0], slow[1])
+    high_knees, low_knees = (
+        find_knees(grid, side, (SIDE_CELLS, _STROKE_SIDE_CELLS)) for side in logs
+    )
+    return PressureKnees(grid, high_knees[0], low_knees[0], ratio, high_knees[1], low_knees[1])
 
 
 def compressor_edges(

@@ -5,8 +5,9 @@ coarse display, or on a quiet line, equal values follow each other for minutes. 
 run is held against the noise and the resolution that the same channel shows in the same
 test while the machine runs, and is called stuck only when chance cannot explain it. A
 channel that never moved at all has shown no noise; it is called stuck only when the
-compressor started or stopped meanwhile. Takes the samples of stacked tests as arrays,
-ordered by test and time. Does not belong here: other rules, frames (`screening`).
+compressor started or stopped meanwhile. One that stood still while what it follows moved is
+stuck however quiet it is (`left_behind`). Takes the samples of stacked tests as arrays, ordered
+by test and time. Does not belong here: other rules, frames (`screening`).
 """
 
 from __future__ import annotations
@@ -17,8 +18,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from features.display_steps import LEAST_STEP, resolution_of
+from features.left_behind import left_behind
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from features.left_behind import Leader
 
     Floats = NDArray[np.float64]
     Booleans = NDArray[np.bool_]
@@ -36,13 +42,8 @@ _LEAST_NOISE_BLOCKS = 3
 # still once it has drifted off the border. Only noise that spans several steps proves a
 # sensor alive: flicker between two values alone looks like noise of 0.41 steps.
 _LEAST_NOISE_PER_STEP = 0.45
-# A line of a fine display stands still for no minute while its pressure moves by so much, some
-# 7 K of saturation (tuning values).
-_LEAST_LEFT_BEHIND, _MOVED_RATIO, _FINE_STEP_K = 60, 1.25, 0.6
 # rows of a logger with several live channels are hardly ever alike
 _LEAST_LIVE_ROWS, _LEAST_LIVE_SHARE = 30, 0.8
-# steps smaller than this are rounding of a unit conversion, not resolution
-_LEAST_STEP = 1e-9
 # a start or stop shows only when the machine both rested and ran for a while
 _LEAST_REST_S = 10.0
 _LEAST_RUN_S = 120.0
@@ -61,7 +62,7 @@ class Stacked:
     running: Booleans
 
 
-def stuck_readings(values: Floats, stacked: Stacked, driver: Floats | None = None) -> Booleans:
+def stuck_readings(values: Floats, stacked: Stacked, leader: Leader | None = None) -> Booleans:
     """Whether each reading stands in a frozen stretch. True means: do not trust it.
 
     Parameters
@@ -70,8 +71,8 @@ def stuck_readings(values: Floats, stacked: Stacked, driver: Floats | None = Non
         One channel, canonical unit, NaN where unknown, no infinities.
     stacked
         Times, test borders and running state of the same samples.
-    driver
-        For a line, the pressure that it must follow; NaN where unknown.
+    leader
+        Where known, what the channel must follow.
     """
     stuck = np.zeros(values.size, dtype=np.bool_)
     start, end = _long_still_runs(values, stacked)
@@ -83,8 +84,8 @@ def stuck_readings(values: Floats, stacked: Stacked, driver: Floats | None = Non
         span = slice(int(stacked.first[number]), int(stacked.first[number + 1]))
         runs = np.column_stack((start[own], end[own])) - span.start
         found = _judge_test(values[span], runs, span, stacked)
-        if driver is not None and _is_fine(values[span]):
-            found += _left_behind(runs, driver[span], stacked.running[span])
+        if leader is not None:
+            found += left_behind(values[span], runs, leader.part(span, stacked.running))
         for lo, hi in found:
             stuck[span.start + lo : span.start + hi] = True
     return stuck
@@ -120,30 +121,12 @@ def _flickers(channels: list[Floats]) -> Booleans:
     return flickers
 
 
-def _is_fine(values: Floats) -> bool:
-    """Whether the display is fine enough for a line that follows its pressure to show it."""
-    return resolution_of(values) <= _FINE_STEP_K
-
-
-def _left_behind(runs: Places, driver: Floats, running: Booleans) -> list[tuple[int, int]]:
-    """The runs over which the pressure moved so far that the line must have moved too."""
-    found = []
-    for lo, hi in runs:
-        moved = driver[lo:hi][running[lo:hi]]
-        moved = moved[np.isfinite(moved)]
-        if moved.size >= _LEAST_LEFT_BEHIND:
-            low, high = np.quantile(moved, (0.1, 0.9))
-            if high > _MOVED_RATIO * low:
-                found.append((int(lo), int(hi)))
-    return found
-
-
 def _judge_test(
     values: Floats, runs: Places, span: slice, stacked: Stacked
 ) -> list[tuple[int, int]]:
     """The runs (first, past the last) of one test that chance cannot explain."""
     time_s, running = stacked.time_s[span], stacked.running[span]
-    if np.nanmax(values) - np.nanmin(values) < _LEAST_STEP:
+    if np.nanmax(values) - np.nanmin(values) < LEAST_STEP:
         return [(0, values.size)] if _started_or_stopped(time_s, running) else []
     resolution = resolution_of(values)
     held = readings_per_update(values)
@@ -169,7 +152,7 @@ def _judge_test(
 
 def readings_per_update(values: Floats) -> int:
     """How many readings a value is usually held: a logger may ask faster than a sensor tells."""
-    changes = np.flatnonzero(np.abs(np.diff(values)) > _LEAST_STEP)
+    changes = np.flatnonzero(np.abs(np.diff(values)) > LEAST_STEP)
     return round(float(np.median(np.diff(changes)))) if changes.size > 1 else values.size
 
 
@@ -184,7 +167,7 @@ def _between(values: Floats, runs: Places, running: Booleans) -> Floats:
 def _long_still_runs(values: Floats, stacked: Stacked) -> tuple[Places, Places]:
     """First and past-the-last place of every run of equal readings that lasts long enough."""
     # written so that a NaN ends a run
-    return _long_runs(np.abs(np.diff(values)) < _LEAST_STEP, stacked)
+    return _long_runs(np.abs(np.diff(values)) < LEAST_STEP, stacked)
 
 
 def _long_runs(stands: Booleans, stacked: Stacked) -> tuple[Places, Places]:
@@ -207,12 +190,6 @@ def _all_of_next(flags: Booleans, count: int) -> Booleans:
         step = min(held, count - held)
         reach, held = reach[:-step] & reach[step:], held + step
     return reach
-
-
-def resolution_of(values: Floats) -> float:
-    """The smallest step between neighbouring readings of a test."""
-    steps = np.abs(np.diff(values))
-    return float(np.min(steps, where=steps > _LEAST_STEP, initial=np.inf))
 
 
 def noise_between(values: Floats, resolution: float) -> float:

@@ -61,13 +61,18 @@ class Table:
         ValueError
             The frame has a column that the table does not declare.
         """
-        unknown = [name for name in frame.columns if name not in self.schema]
+        schema, known = self.schema, frame.schema
+        if list(known.items()) == list(schema.items()):
+            return frame
+        unknown = [name for name in known if name not in schema]
         if unknown:
             raise ValueError(f"table {self.name} has no column {', '.join(unknown)}")
-        if not frame.columns:
+        if not known:
             # a select of nothing but nulls would make one row of them
             return self.empty()
         return frame.select(
-            (pl.col(name) if name in frame.columns else pl.lit(None)).cast(dtype).alias(name)
-            for name, dtype in self.schema.items()
+            pl.lit(None, dtype).alias(name)
+            if name not in known
+            else (pl.col(name) if known[name] == dtype else pl.col(name).cast(dtype))
+            for name, dtype in schema.items()
         )

@@ -9,16 +9,19 @@ Does not belong here: counts (`compared_rates`), words (`comparison_sentences`).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.special import gammaincinv
 from scipy.stats import norm, t
 
 from models.case_mix import design
 from models.compared_rates import TAIL_95, TAIL_998, no_window_shares
 from models.random_intercepts import Fit, fit_random_intercepts, likely_intercepts
+from models.read_severity import with_likely_severity
 
 if TYPE_CHECKING:
     from models.measures import Measure
@@ -30,6 +33,30 @@ _TAIL_90 = 0.05
 # a measured quantity further out than so many robust deviations is drawn in to that
 _FAR = 5.0
 _MAD_OF_NORMAL = 0.6744897501960817
+# a law less skewed than this counts as even
+_LEAST_SKEWNESS = 1e-3
+
+
+@dataclass(frozen=True)
+class _Chance:
+    """What single repairs leave is skewed, and so are means of few of them.
+
+    `third_moment` is that of one residual. The law of a mean is that of Pearson's type III with
+    its skewness, at the width of Student's t.
+    """
+
+    freedom: int
+    third_moment: float
+
+    def limit(self, fit: Fit, error: Array, probability: float) -> Array:
+        """What the mean of each group stays below by chance, (m,); `error` its deviation."""
+        skewness = self.third_moment / fit.sizes**2 / np.maximum(error, 1e-300) ** 3
+        shape = 4.0 / np.maximum(skewness**2, _LEAST_SKEWNESS**2)
+        tail = np.where(skewness < 0.0, 1.0 - probability, probability)
+        away = np.sign(skewness) * (gammaincinv(shape, tail) - shape) / np.sqrt(shape)
+        even = float(norm.ppf(probability))
+        away = np.where(np.abs(skewness) < _LEAST_SKEWNESS, even, away)
+        return np.asarray(away * error * float(t.ppf(probability, self.freedom)) / even)
 
 
 def compared_averages(rows: pl.DataFrame, measure: Measure) -> pl.DataFrame:
@@ -39,6 +66,7 @@ def compared_averages(rows: pl.DataFrame, measure: Measure) -> pl.DataFrame:
     ).sort("group", "repair_id")
     if counted.is_empty():
         return pl.DataFrame()
+    counted = with_likely_severity(counted)
     values = counted.select(measure.outcome).to_series().cast(pl.Float64).to_numpy()
     x = _of_full_rank(design(counted, measure.mix))
     groups = (
@@ -55,7 +83,9 @@ def compared_averages(rows: pl.DataFrame, measure: Measure) -> pl.DataFrame:
     fit = fit_random_intercepts(drawn, x, place)
     likely = likely_intercepts(drawn, x, place)
     of_group = np.bincount(place, values) / fit.sizes
-    judged = groups.with_columns(_judged(fit, likely, of_group, values.size - x.shape[1]))
+    left = drawn - x @ fit.coefficients
+    law = _Chance(values.size - x.shape[1], float(((left - left.mean()) ** 3).mean()))
+    judged = groups.with_columns(_judged(fit, likely, of_group, law))
     return judged.join(no_window_shares(groups), on="group", how="left", maintain_order="left")
 
 
@@ -77,7 +107,7 @@ def _of_full_rank(x: Array) -> Array:
 
 
 def _judged(
-    fit: Fit, likely: tuple[Array, Array], of_group: Array, freedom: int
+    fit: Fit, likely: tuple[Array, Array], of_group: Array, law: _Chance
 ) -> list[pl.Series]:
     variance = fit.group_variance if fit.border_p < _SIGNIFICANT else 0.0
     error = np.sqrt(fit.residual_variance / fit.sizes + variance)
@@ -87,9 +117,9 @@ def _judged(
         "expected": of_group - fit.mean_residuals,
         "value": fit.mean_residuals,
         **{
-            f"{side}_{name}": sign * t.isf(tail, freedom) * error
+            f"{side}_{name}": law.limit(fit, error, probability)
             for name, tail in (("95", TAIL_95), ("998", TAIL_998))
-            for side, sign in (("low", -1.0), ("high", 1.0))
+            for side, probability in (("low", tail), ("high", 1.0 - tail))
         },
         "group_spread": np.full(of_group.size, variance**0.5),
         "shrunken": mean,

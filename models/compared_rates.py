@@ -19,7 +19,8 @@ from models.comebacks import FOLLOWUP_CODES
 from models.cumulative_incidence import CAME_BACK, LEFT, cumulative_incidence
 from models.funnel import Counts, find_scatter, limits
 from models.measures import Kind, Measure
-from models.ratio_posteriors import ratio_posteriors
+from models.read_severity import with_likely_severity
+from models.shrunken_rates import ratio_posteriors
 
 if TYPE_CHECKING:
     from models.repair_settings import RepairSettings
@@ -47,6 +48,7 @@ def compared_counts(rows: pl.DataFrame, measure: Measure, settings: RepairSettin
     counted = rows.filter(measure.counted.fill_null(value=False) & pl.col("group").is_not_null())
     if counted.is_empty():
         return pl.DataFrame()
+    counted = with_likely_severity(counted)
     is_rate = measure.kind is Kind.RATE
     each = _of_rate(counted, measure, settings) if is_rate else _of_share(counted, measure)
     found = counted.with_columns(each)
@@ -124,15 +126,16 @@ def _judged(counts: Counts) -> list[pl.Series]:
 def _window_shares(rows: pl.DataFrame, settings: RepairSettings) -> pl.DataFrame:
     """Share of each group that came back within the window, cars that left allowed for."""
     window = comeback_window(rows, settings)
+    ended = rows["followup_code"].replace_strict(FOLLOWUP_CODES, return_dtype=pl.Int64)
+    own = rows.select("group", "followup_exposure", ended.alias("ended")).sort("group")
+    names, starts = np.unique(own["group"].to_numpy(), return_index=True)
+    followed, codes = own["followup_exposure"].to_numpy(), own["ended"].to_numpy()
     found = []
-    for (group,), own in rows.sort("group").group_by("group", maintain_order=True):
-        followed = own["followup_exposure"].to_numpy()
-        ended = own["followup_code"].replace_strict(FOLLOWUP_CODES, return_dtype=pl.Int64)
-        codes = ended.to_numpy()
-        incidence = cumulative_incidence(followed, codes)
-        share, low, high = incidence.interval_at(window)
-        worst = cumulative_incidence(followed, np.where(codes == LEFT, CAME_BACK, codes))
-        found.append((group, share, low, high, worst.at(window)[0]))
+    for name, start, end in zip(names, starts, [*starts[1:], own.height], strict=True):
+        until, code = followed[start:end], codes[start:end]
+        share, low, high = cumulative_incidence(until, code).interval_at(window)
+        worst = cumulative_incidence(until, np.where(code == LEFT, CAME_BACK, code))
+        found.append((str(name), share, low, high, worst.at(window)[0]))
     schema = {"group": pl.String, **dict.fromkeys(_WINDOW_SHARES, pl.Float64)}
     return pl.DataFrame(found, schema=schema, orient="row")
 

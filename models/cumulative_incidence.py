@@ -15,12 +15,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
 STILL_FOLLOWED, CAME_BACK, LEFT = 0, 1, 2
+
+# ends of a 90 % interval
+_ENDS = np.array([0.05, 0.95])
 
 
 @dataclass(frozen=True)
@@ -51,8 +54,8 @@ class Incidence:
         share, error = self.at(exposure)
         followed = float((self.followed >= exposure).sum())
         cars = share * (1.0 - share) / error**2 if error > 0.0 else max(followed, 0.5)
-        law = beta(share * cars + 0.5, (1.0 - share) * cars + 0.5)
-        return share, min(float(law.ppf(0.05)), share), max(float(law.ppf(0.95)), share)
+        low, high = betaincinv(share * cars + 0.5, (1.0 - share) * cars + 0.5, _ENDS)
+        return share, min(float(low), share), max(float(high), share)
 
 
 def cumulative_incidence(followed: Array, ended_as: Codes) -> Incidence:

@@ -22,9 +22,10 @@ from models.claim_expectation import Array, Expected, expect_claims, reported_by
 from models.cusum import cusum_path
 from models.early_warning_tables import CLAIM_WARNINGS, WatchState
 from models.early_warning_words import claim_sentence
+from models.funnel import Counts
 from models.recurrence.exposure import DAYS_PER_MONTH
 from models.sequential import first_day_limit, later_limit, log_ratio
-from models.shrunken_rates import Shrunken, shrink_ratios
+from models.shrunken_rates import Posteriors, ratio_posteriors
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -81,7 +82,7 @@ def _cohort_rows(
 ) -> list[dict[str, Any]]:
     watched, expected, reported = watch_cohorts(claims, settings)
     counts = np.array([len(times) for times in claims.reports], dtype=float)
-    shrunken = shrink_ratios(counts, reported[:, -1])
+    shrunken = ratio_posteriors(Counts(counts, reported[:, -1]))
     return [
         _row(number, claims, (watched[number], expected, reported, shrunken), as_of)
         for number in range(len(claims.cohorts))
@@ -165,7 +166,7 @@ def _top(path: Array) -> float:
 def _row(
     number: int,
     claims: CohortClaims,
-    found: tuple[Watch, Expected, Array, Shrunken],
+    found: tuple[Watch, Expected, Array, Posteriors],
     as_of: datetime,
 ) -> dict[str, Any]:
     watched, expected, reported, shrunken = found
@@ -186,7 +187,7 @@ def _row(
         "ratio": len(times) / due if due > 0 else None,
         "ratio_low": low,
         "ratio_high": high,
-        "shrunken_ratio": float(shrunken.mean[number]),
+        "shrunken_ratio": float(shrunken.ratio[number]),
         "shrunken_low": float(shrunken.low[number]),
         "shrunken_high": float(shrunken.high[number]),
         "evidence": watched.evidence,

@@ -13,7 +13,7 @@ import polars as pl
 
 from models.batch_votes import batch_members, batch_votes
 from models.early_warning_tables import FINDING_SHARES
-from models.shrunken_rates import shrink_shares
+from models.shrunken_rates import share_posteriors
 
 if TYPE_CHECKING:
     from models.recurrence.exposure import ClaimRecords
@@ -39,9 +39,9 @@ def find_finding_shares(residuals: pl.DataFrame, records: ClaimRecords) -> pl.Da
 def _shrunken(batches: pl.DataFrame) -> pl.DataFrame:
     """The batches of one kind with their shares, from the highest lower end down."""
     hits, cars = (batches[name].to_numpy().astype(float) for name in _COUNTS)
-    shares = shrink_shares(hits, cars)
+    shares = share_posteriors(hits, cars)
     return batches.with_columns(
-        shrunken_share=pl.Series(shares.mean),
+        shrunken_share=pl.Series(shares.ratio),
         share_low=pl.Series(shares.low),
         share_high=pl.Series(shares.high),
     ).sort("share_low", "model_id", "cohort", descending=[True, False, False])

@@ -15,7 +15,6 @@ import polars as pl
 
 from models.findings import JUDGED_FEATURE
 from models.recurrence.climate import fit_climate
-from models.recurrence.settings import RecurrenceSettings
 from models.refrigerant_register import register_frame
 from models.repair_outcomes import RepairInputs, outcome_frame
 from models.replacements import replacement_frame
@@ -43,10 +42,15 @@ class RepairQuality:
 
 
 def judge_repairs(
-    inputs: AssessmentInputs, assessed: Assessed, settings: AssessmentSettings, as_of: datetime
+    inputs: AssessmentInputs,
+    assessed: Assessed,
+    settings: AssessmentSettings,
+    as_of: datetime,
+    *,
+    cooling_from_c: float,
 ) -> RepairQuality:
-    """All repairs as known at `as_of`."""
-    known = repair_inputs(inputs, assessed, as_of)
+    """All repairs as known at `as_of`; people cool above `cooling_from_c` (of recurrence)."""
+    known = repair_inputs(inputs, assessed, as_of, cooling_from_c=cooling_from_c)
     outcomes = outcome_frame(
         known, settings.repairs, as_of, silent_after_days=settings.silent_after_days
     )
@@ -59,7 +63,9 @@ def judge_repairs(
     )
 
 
-def repair_inputs(inputs: AssessmentInputs, assessed: Assessed, as_of: datetime) -> RepairInputs:
+def repair_inputs(
+    inputs: AssessmentInputs, assessed: Assessed, as_of: datetime, *, cooling_from_c: float
+) -> RepairInputs:
     """What the judgement of repairs needs of that of the cars."""
     verdicts = assessed.assessments.select(
         "test_id", "verdict_code", "n_assessed_features", "reason"
@@ -74,11 +80,11 @@ def repair_inputs(inputs: AssessmentInputs, assessed: Assessed, as_of: datetime)
         tests,
         with_adverse_z(assessed.residuals),
         inputs.features.select("test_id", "regime", _AIR),
-        _climate(inputs, as_of),
+        _climate(inputs, as_of, cooling_from_c),
     )
 
 
-def _climate(inputs: AssessmentInputs, as_of: datetime) -> Climate | None:
+def _climate(inputs: AssessmentInputs, as_of: datetime, cooling_from_c: float) -> Climate | None:
     """The climate of the regions, as the tests tell it; None where there is nothing to time."""
     if inputs.repairs.is_empty():
         return None
@@ -88,7 +94,7 @@ def _climate(inputs: AssessmentInputs, as_of: datetime) -> Climate | None:
         inputs.vehicles.select("vehicle_id", "region"), on="vehicle_id"
     ).select("region", "started_at", "ambient_c")
     known = tests.filter(pl.col("started_at") <= as_of)
-    return fit_climate(known, (first, last + 1), RecurrenceSettings().cooling_from_c)
+    return fit_climate(known, (first, last + 1), cooling_from_c)
 
 
 def with_adverse_z(residuals: pl.DataFrame) -> pl.DataFrame:

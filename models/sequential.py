@@ -21,6 +21,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
+from scipy.optimize import brentq
 from scipy.stats import gamma
 
 from models.cusum import average_run_length
@@ -33,7 +35,12 @@ _GRID = 1.5
 _LARGEST_CERTAINTY, _LONGEST_HORIZON = 2000.0, 1000.0
 # Beyond it the exact limit lies a few hundredths below the one that holds for ever.
 _COUNTED_HORIZON = 60.0
-_BISECTIONS = 12
+# How close a limit is looked for; it is rounded up by as much.
+_CLOSE = 4e-3
+# Limits and logarithms of rates over which run lengths are computed once for each ratio.
+_LONGEST_LIMIT, _N_LIMITS = 60.0, 70
+_LOG_RATES, _N_RATES = (-4.0, 2.2), 24
+_LARGEST_LOG_LENGTH = 22.0
 _NODES, _SLICES = 9, 60
 # How far above its mean a count is carried: what lies beyond is below 1e-9.
 _WIDTHS, _LEAST_STEPS = 8.0, 14
@@ -83,12 +90,13 @@ def _carried(alive: Array, certainty: float, start: float, end: float) -> Array:
     # each probability from the one before: size + k - 1 over k, times the chance to go on
     more = np.arange(1, most)
     factors = (size[:, None] + more[None, :] - 1.0) / more[None, :] * (1.0 - stays)
-    steps = np.concatenate([np.ones((len(alive), 1)), factors.cumprod(axis=1)], axis=1)
+    n = len(alive)
+    steps = np.zeros((n, n + most))
+    steps[:, 0] = 1.0
+    steps[:, 1:most] = factors.cumprod(axis=1)
     steps *= (alive * stays**size)[:, None]
-    carried = np.zeros(len(alive) + most)
-    for count in counts:
-        carried[count : count + most] += steps[count]
-    return carried
+    # read in rows one shorter, each row stands one place further right: counts after the step
+    return np.asarray(steps.ravel()[:-n].reshape(n, n + most - 1).sum(axis=0))
 
 
 def first_day_limit(chance: float, ratio: float, certainty: float, horizon: float) -> float:
@@ -112,30 +120,34 @@ def _on_grid(certainty: float, horizon: float) -> tuple[float, float]:
 @lru_cache(maxsize=4096)
 def _first_day_limit(chance: float, ratio: float, certainty: float, horizon: float) -> float:
     # Ville's inequality: no limit above log(1 / chance) is ever needed.
-    low, high = 0.0, float(np.log(1.0 / chance))
+    highest = float(np.log(1.0 / chance))
     if horizon > _COUNTED_HORIZON:
-        return high
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (low + high)
-        if crossing_chance(middle, ratio, certainty, horizon) > chance:
-            low = middle
-        else:
-            high = middle
-    return high
+        return highest
+
+    def excess(limit: float) -> float:
+        return float(
+            np.log(max(crossing_chance(limit, ratio, certainty, horizon), 1e-300) / chance)
+        )
+
+    low = highest
+    while low > 0.0 and excess(low) < 0.0:
+        low = max(low - 1.0, 0.0)
+    if low == highest or excess(low) < 0.0:
+        return low
+    above = min(low + 1.0, highest)
+    return min(float(brentq(excess, low, above, xtol=_CLOSE)) + _CLOSE, highest)
 
 
 @lru_cache(maxsize=4096)
 def _later_limit(chance: float, ratio: float, certainty: float, horizon: float) -> float:
-    low, high = 0.5, 60.0
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (low + high)
-        if later_crossing_chance(middle, ratio, certainty, horizon) > chance:
-            low = middle
-        else:
-            high = middle
-        if high - low < 1e-3:
-            break
-    return high
+    low, high = float(np.log(ratio)), _LONGEST_LIMIT
+
+    def excess(limit: float) -> float:
+        return later_crossing_chance(limit, ratio, certainty, horizon) - chance
+
+    if excess(low) <= 0.0 or excess(high) > 0.0:
+        return low if excess(low) <= 0.0 else high
+    return float(brentq(excess, low, high, xtol=_CLOSE)) + _CLOSE
 
 
 def later_crossing_chance(limit: float, ratio: float, certainty: float, horizon: float) -> float:
@@ -144,9 +156,36 @@ def later_crossing_chance(limit: float, ratio: float, certainty: float, horizon:
     From the average run length, over the law of the true rate; crossings of a healthy stream
     come nearly without memory.
     """
-    rates = gamma.ppf((np.arange(_NODES) + 0.5) / _NODES, certainty) / certainty
-    chances = [1.0 - np.exp(-horizon * rate / _run_length(limit, ratio, rate)) for rate in rates]
-    return float(np.mean(chances))
+    rates = _rate_nodes(certainty)
+    lengths = np.exp(_log_run_lengths(ratio).ev(limit, np.log(rates)))
+    return float(np.mean(-np.expm1(-horizon * rates / lengths)))
+
+
+@lru_cache(maxsize=256)
+def _rate_nodes(certainty: float) -> Array:
+    """Rates that stand for equal shares of the healthy cohorts."""
+    return np.asarray(gamma.ppf((np.arange(_NODES) + 0.5) / _NODES, certainty) / certainty)
+
+
+@lru_cache(maxsize=16)
+def _log_run_lengths(ratio: float) -> RectBivariateSpline:
+    """Logarithm of the claims until a crossing, over limit and logarithm of the rate."""
+    # below the first, a single claim would do
+    limits = np.geomspace(np.log(ratio), _LONGEST_LIMIT, _N_LIMITS)
+    log_rates = np.linspace(*_LOG_RATES, _N_RATES)
+    lengths = [_log_lengths(limits, ratio, float(np.exp(each))) for each in log_rates]
+    return RectBivariateSpline(limits, log_rates, np.column_stack(lengths))
+
+
+def _log_lengths(limits: Array, ratio: float, rate: float) -> Array:
+    """At one rate; beyond what the chain can count they grow evenly with the limit."""
+    found = [float(np.log(_run_length(float(limit), ratio, rate))) for limit in limits[:2]]
+    for limit in limits[2:]:
+        if found[-1] < _LARGEST_LOG_LENGTH:
+            found.append(float(np.log(_run_length(float(limit), ratio, rate))))
+        else:
+            found.append(2.0 * found[-1] - found[-2])
+    return np.array(found)
 
 
 def _run_length(limit: float, ratio: float, rate: float) -> float:

@@ -78,7 +78,10 @@ def assess(store: Warehouse, task: Task, progress: Progress) -> AssessSummary:
         before = store.read(STATE_INPUTS.name)
         otherwise = _by_earlier(store, inputs, task, standing)
         changed = changes(before, noted, number, task.clock, otherwise)
-        repairs = judge_repairs(inputs, assessed, task.settings.assessment, task.clock)
+        repairs = judge_repairs(
+            inputs, assessed, task.settings.assessment, task.clock,
+            cooling_from_c=task.settings.recurrence.cooling_from_c,
+        )  # fmt: skip
         judgement = vars(assessed) | vars(repairs)
         replacements = [*standing.replacements, *_judgement(store, judgement, noted, changed)]
         n_rows = store.replace(replacements, {FACT: made_from})
@@ -145,6 +148,7 @@ def _inputs_hash(store: Warehouse, inputs: AssessmentInputs, task: Task, standin
         as_of.date(),
         standing.last.number,
         task.settings.assessment.model_dump(mode="json"),
+        task.settings.recurrence.cooling_from_c,
         code_fingerprint("features", "models"),
     )
 

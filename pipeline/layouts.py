@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 # far above what a vehicle's buses and a shop's clamps give together
 MOST_COLUMNS = 5000
+_DIGITS = frozenset("0123456789")
 
 
 @dataclass(frozen=True)
@@ -142,9 +143,8 @@ def _find_data(
 
 def _comment_mark(lines: Sequence[str], delimiter: str) -> str:
     """The mark of the first comment line among the data, empty without one."""
-    for line in lines:
-        # nearly every row begins with a digit, and every log that is read passes here
-        if not line[:1].isdigit() and is_comment(line, delimiter):
+    for line in _not_plain(lines):
+        if is_comment(line, delimiter):
             bare = line.lstrip()
             return "//" if bare.startswith("//") else bare[0]
     return ""
@@ -152,12 +152,22 @@ def _comment_mark(lines: Sequence[str], delimiter: str) -> str:
 
 def _rows(lines: Sequence[str], comment_mark: str, delimiter: str) -> list[str]:
     """The lines that are rows of data; where blanks stand between columns, with tabs instead."""
-    rows = [
-        line
-        for line in lines
-        if line.strip("\0 \t") and not (comment_mark and line.lstrip().startswith(comment_mark))
-    ]
+    if comment_mark or _not_plain(lines):
+        lines = [
+            line
+            for line in lines
+            if line.strip("\0 \t") and not (comment_mark and line.lstrip().startswith(comment_mark))
+        ]
+    rows = list(lines)
     return [tabbed(row) for row in rows] if delimiter == BLANKS else rows
+
+
+def _not_plain(lines: Sequence[str]) -> list[str]:
+    """The lines that do not begin with a digit, as nearly every row does.
+
+    Every log that is read passes here.
+    """
+    return [line for line in lines if line[:1] not in _DIGITS]
 
 
 def _n_fields(sample: Sequence[str], delimiter: str, n_names: int) -> int:

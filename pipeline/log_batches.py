@@ -74,7 +74,11 @@ class BatchRows:
 
     def without_samples(self) -> BatchRows:
         """The same without the samples, which take nearly all of the memory."""
-        return replace(self, tables={**self.tables, "samples": SAMPLES.empty()})
+        return self.with_samples(SAMPLES.empty())
+
+    def with_samples(self, samples: pl.DataFrame) -> BatchRows:
+        """The same with other samples."""
+        return replace(self, tables={**self.tables, "samples": samples})
 
 
 def batches(

@@ -24,9 +24,12 @@ from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from io import BytesIO
 from typing import TYPE_CHECKING
 
-from pipeline.log_batches import joined_rows, rows_of_refused, work_out
+import polars as pl
+
+from pipeline.log_batches import BatchRows, joined_rows, rows_of_refused, work_out
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
     from typing import Self
 
     from pipeline.ingest_plan import PlannedLog
-    from pipeline.log_batches import BatchRows, Workshop
+    from pipeline.log_batches import Workshop
 
     Batch = Sequence[PlannedLog]
 
@@ -233,14 +236,14 @@ class _Worker:
             self._has_begun = self._has_begun or self._connection.recv() == _BEGUN
             self._connection.send(batch)
             answer = self._connection.recv()
+            if isinstance(answer, BatchRows):
+                samples = pl.read_ipc_stream(BytesIO(self._connection.recv_bytes()))
+                return answer.with_samples(samples)
         except (EOFError, OSError) as gone:
             kind = WorkerEndedError if self._has_begun else _NeverBeganError
             raise kind(self._how_it_ended()) from gone
-        if isinstance(answer, _Fault):
-            answer.error.add_note(f"In the process that read the logs:\n{answer.told}")
-            raise answer.error
-        rows: BatchRows = answer
-        return rows
+        answer.error.add_note(f"In the process that read the logs:\n{answer.told}")
+        raise answer.error
 
     def end(self) -> None:
         # killed: it holds nothing that could be left half done
@@ -263,6 +266,11 @@ def _surroundings(n_workers: int) -> Iterator[None]:
     before = {name: os.environ.get(name) for name in _THREAD_SETTINGS}
     os.environ.update(dict.fromkeys(_THREAD_SETTINGS, str(n_threads)))
     has_mask = hasattr(signal, "pthread_sigmask")
+    if has_mask:
+        from multiprocessing import resource_tracker  # noqa: PLC0415 - there is none on Windows
+
+        # begun with the first process it would let interrupts through again before that one
+        resource_tracker.ensure_running()
     blocked = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT]) if has_mask else ()
     try:
         yield
@@ -281,7 +289,21 @@ def _serve(connection: Connection, workshop: Workshop) -> None:
     with suppress(EOFError, OSError), connection:
         connection.send(_BEGUN)
         while True:
-            connection.send(_answer(connection.recv(), workshop))
+            _reply(connection, _answer(connection.recv(), workshop))
+
+
+def _reply(connection: Connection, answer: BatchRows | _Fault) -> None:
+    """An answer on its way; its samples, nearly all of it, follow as one stream of columns.
+
+    Pickled, every column would be written by itself and copied once more.
+    """
+    if isinstance(answer, _Fault):
+        connection.send(answer)
+        return
+    connection.send(answer.without_samples())
+    stream = BytesIO()
+    answer.tables["samples"].write_ipc_stream(stream)
+    connection.send_bytes(stream.getbuffer())
 
 
 def _answer(batch: Batch, workshop: Workshop) -> BatchRows | _Fault:

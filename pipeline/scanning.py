@@ -12,6 +12,7 @@ from __future__ import annotations
 from itertools import islice
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
 from pipeline.clocks import seconds
@@ -123,7 +124,10 @@ def _scan(
 def _number(raw: pl.DataFrame, paths: Sequence[Path], positions: list[int]) -> pl.DataFrame:
     """The rows with the position of their log instead of its path."""
     shown = [str(path) for path in paths]
-    file = pl.col("path").replace_strict(shown, positions, return_dtype=pl.Int32).alias("file")
+    # file by file: the path needs to be looked up only where it changes
+    runs = raw["path"].rle().struct.unnest()
+    files = runs["value"].replace_strict(shown, positions, return_dtype=pl.Int32).to_numpy()
+    file = pl.Series("file", np.repeat(files, runs["len"].to_numpy()), pl.Int32)
     return raw.select(file, pl.exclude("path"))
 
 

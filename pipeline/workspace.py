@@ -8,11 +8,15 @@ from __future__ import annotations
 
 import os
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from pipeline.problems import Problem, ProblemsError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 LogKind = Literal["text", "json", "parquet", "mdf"]
 
@@ -135,9 +139,33 @@ def list_logs(workspace: Workspace) -> list[str]:
     folder = workspace.logs_folder
     home = folder.resolve()
     return sorted(
-        os.fsencode(file.relative_to(folder).as_posix()).decode("utf-8", "backslashreplace")
-        for file in folder.rglob("*")
-        if file.name.lower().endswith(LOG_ENDINGS)
-        and file.is_file()
-        and file.resolve().is_relative_to(home)
+        os.fsencode(path).decode("utf-8", "backslashreplace")
+        for path, entry in _files_below(folder)
+        if entry.name.lower().endswith(LOG_ENDINGS) and _is_log_of(home, entry)
     )
+
+
+def _is_log_of(home: Path, entry: os.DirEntry[str]) -> bool:
+    """True means: a file that lies below the home; only a link can lead out of it."""
+    if not entry.is_symlink():
+        return entry.is_file()
+    file = Path(entry)
+    return file.is_file() and file.resolve().is_relative_to(home)
+
+
+def _files_below(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    """What is no folder below a folder, with its path from there; a folder closed to us is empty.
+
+    The kind of each entry comes with the listing: asking for a file one by one would cost more
+    than reading the first lines of it.
+    """
+    waiting = [""]
+    while waiting:
+        above = waiting.pop()
+        with suppress(PermissionError), os.scandir(folder / above) as entries:
+            for entry in entries:
+                path = f"{above}{entry.name}"
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append(f"{path}/")
+                else:
+                    yield path, entry

@@ -75,6 +75,10 @@ class ClampLevels:
         """How fast a clamp took its way, as a share of the pace of its pressure [1]."""
         return self.early[name] / self.early[REFERENCE[name]]
 
+    def on_its_way(self, name: str) -> Floats:
+        """Where a channel stood 50 to 90 s after the start [degC]."""
+        return self.soak[name] + self.early[name] * self.rise(name)
+
     def ambient_c(self, noted_c: Floats) -> Floats:
         """Ambient air as logged, else as noted."""
         logged = self.level["ambient_air_c"]

@@ -23,7 +23,9 @@ from features.refrigerant import (
     resolve_refrigerant,
 )
 from features.trust.clamp_grid import CLAMPS
+from features.trust.clamp_levels import REFERENCE
 from features.trust.clamp_steps import BESIDE
+from features.trust.half_in_air import half_in_air_sentence, is_half_in_air
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,6 +65,9 @@ _WITHOUT_LOSS = 1.0
 # gas that starts to flow cools the whole suction line when it cools the clamp beside by so much;
 # a clamp that stays within the first limit is not on it
 _NO_DIP_K, _DIP_BESIDE_K = -3.0, -12.0
+# gas sucked in dry, so far over evaporating, comes out over condensing by more than this
+_DRY_K, _HOT_GAS_OVER_K = 6.0, 2.0
+_COLDER_AT_FIRST_K = 3.0
 # a clamp in the air goes its way slower than the pressures, and to the warm side
 _PACE_OF_AIR = 0.36
 _AIR_RISE_K = 2.5
@@ -112,8 +117,9 @@ def broken_order_k(at: Mapping[str, Floats], has_exchanger: Booleans) -> Floats:
     )
     hot, suction, ambient = at[DISCHARGE], at[SUCTION], at["ambient_c"]
     condensing, evaporating = at["condensing_c"], at["evaporating_c"]
+    is_dry = suction - evaporating > _DRY_K
     excess = [
-        condensing - _HOT_GAS_BELOW_K - hot,
+        condensing + np.where(is_dry, _HOT_GAS_OVER_K, -_HOT_GAS_BELOW_K) - hot,
         suction
         + np.fmax(_COMPRESSED_LEAST_K, _COMPRESSED_SHARE * (condensing - evaporating))
         - hot,
@@ -168,7 +174,7 @@ def find_misplaced(
 
 
 def find_exchanged(grid: ClampGrid, levels: ClampLevels) -> dict[int, Exchanged]:
-    """Clamps exchanged, by test, judged on all clamps."""
+    """Clamps exchanged, by test."""
     return find_misplaced(grid, levels)[0]
 
 
@@ -228,7 +234,10 @@ def _by_their_way(levels: ClampLevels, ambient_c: Floats) -> list[OffLine]:
             OffLine(test, name, _warm_sentence(levels, name, test))
             for test in np.flatnonzero(never_cooled).tolist()
         ]
-    return found
+    off = {each.test for each in found if each.channel == SUCTION}
+    half = np.flatnonzero(is_half_in_air(levels, ambient_c)).tolist()
+    air = [OffLine(t, SUCTION, half_in_air_sentence(levels, t)) for t in half if t not in off]
+    return found + air
 
 
 def _never_cooled(levels: ClampLevels, name: str) -> Booleans:
@@ -254,13 +263,9 @@ def _way_sentence(levels: ClampLevels, name: str, test: int) -> str:
         f"went from {levels.soak[name][test]:.1f} to {levels.of(name)[test]:.1f} degC like air "
         f"under the hood: {100.0 * max(levels.early[name][test], 0.0):.0f} % of the way within a "
         "minute of the start, while its pressure had gone "
-        f"{100.0 * levels.early[_pressure_of(name)][test]:.0f} %; it never sat on its line. "
+        f"{100.0 * levels.early[REFERENCE[name]][test]:.0f} %; it never sat on its line. "
         "Clamp it on clean pipe, insulate it, and repeat the test"
     )
-
-
-def _pressure_of(name: str) -> str:
-    return "evaporating_c" if name in COLD else "condensing_c"
 
 
 def _best_explanations(
@@ -273,6 +278,9 @@ def _best_explanations(
     swaps = [own | {one: own[other], other: own[one]} for one, other in pairs]
     gone = [own | {name: np.full(suspects.size, np.nan)} for name in CLAMPS]
     swap_cost = _costs(swaps, exchanger, is_known=[own[a] + own[b] for a, b in pairs])
+    begun = {name: levels.on_its_way(name)[suspects] for name in LIQUID}
+    is_no_swap = exchanger & (begun[EXPANSION] < begun[CONDENSER] - _COLDER_AT_FIRST_K)
+    swap_cost[pairs.index(LIQUID), is_no_swap] = np.inf
     gone_cost = _costs(gone, exchanger, is_known=[_in_air(own, name) for name in CLAMPS])
     # of two clamps either of which would do, the one that went its way like air
     is_like_air = np.array([levels.early[name][suspects] < _PACE_OF_AIR for name in CLAMPS])
@@ -331,7 +339,7 @@ def _place_sentence(own: dict[str, Floats], name: str, place: int) -> str:
 
 
 def exchanged_sentence(found: Exchanged, words: Mapping[str, str]) -> str:
-    """What the note of two exchanged clamps says."""
+    """What the note says."""
     one, other = found.levels_c
     return (
         f"exchanged throughout: {words[found.one]} shows {one:.1f} degC and {words[found.other]} "

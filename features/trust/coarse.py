@@ -15,7 +15,8 @@ import numpy as np
 import polars as pl
 
 from features.channels import CHANNEL
-from features.stuck import noise_between, readings_per_update, resolution_of
+from features.display_steps import resolution_of
+from features.stuck import noise_between, readings_per_update
 from features.trust.ordered import PRESSURES, STEP_S, Ordered
 from features.trust.rules import Rule
 from features.trust.standing import CASE_AIR, LINES

@@ -74,7 +74,8 @@ LEAST_EVIDENCE: Mapping[str, str] = {
     Rule.SPIKE.code: "three readings of a pressure or a temperature, at most 2.5 s apart",
     Rule.STUCK.code: (
         "both pressures, 15 equal readings over 30 s while the compressor runs, and noise of "
-        "the same channel elsewhere in the test; without any noise, a start or a stop"
+        "the same channel elsewhere in the test; without any noise, a start or a stop, or a minute "
+        "over which what it follows moves by 6.5 K, two minutes and 1 K if it flickers elsewhere"
     ),
     Rule.CLIPPED.code: (
         "ten equal highest readings of a pressure at work, four in a row, and noise of at least "

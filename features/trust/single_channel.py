@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from features.channels import CHANNEL, Channel
+from features.left_behind import Leader, in_kelvin
 from features.stuck import Stacked, frozen_rows, stuck_readings
 from features.trust.ordered import PRESSURES, STEP_S, Ordered
 from features.trust.rules import Rule
@@ -28,14 +29,20 @@ _SPIKE_KPA = 300.0
 _SPIKE_K = 10.0
 # slower loggers can catch a true peak in a single sample
 _SPIKE_LONGEST_INTERVAL_S = 2.5
-# the pressure whose saturation temperature a line follows
-_DRIVER = {
+# what a channel follows: a line the saturation temperature of its pressure, a duct the other, a
+# gauge the line at its side
+_LEADER = {
+    "low_side_kpa": "evaporator_outlet_c",
+    "high_side_kpa": "compressor_discharge_c",
     "compressor_discharge_c": "high_side_kpa",
     "condenser_mid_c": "high_side_kpa",
     "condenser_outlet_c": "high_side_kpa",
     "expansion_inlet_c": "high_side_kpa",
     "compressor_suction_c": "low_side_kpa",
     "evaporator_outlet_c": "low_side_kpa",
+    "rear_evaporator_outlet_c": "low_side_kpa",
+    "duct_left_c": "duct_right_c",
+    "duct_right_c": "duct_left_c",
 }
 # so many channels make a row that is hardly ever like the one before
 _LEAST_CHANNELS = 5
@@ -107,12 +114,22 @@ def find_stuck(ordered: Ordered, context: pl.DataFrame, settings: DerivationSett
         pl.DataFrame(
             pl.Series(
                 flag_name(name, Rule.STUCK),
-                stuck_readings(values[name], stacked, values.get(_DRIVER.get(name, "")))
+                stuck_readings(values[name], stacked, _leader(values, name))
                 | (frozen & np.isfinite(values[name])),
             )
             for name in names
         )
     )
+
+
+def _leader(values: dict[str, NDArray[np.float64]], name: str) -> Leader | None:
+    """What a channel must follow, None where it is not logged."""
+    leader = _LEADER.get(name, "")
+    found = values.get(leader)
+    if found is None:
+        return None
+    kelvin = in_kelvin(found) if leader in PRESSURES else found
+    return Leader(kelvin, follower_is_pressure=name in PRESSURES)
 
 
 def _frozen(

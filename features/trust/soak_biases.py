@@ -42,7 +42,13 @@ SOAK_BIASES = Table(
             "saturation at its pressure over the middle of the clamps",
         ),
         Column("uncertainty_k", pl.Float64(), "K", "standard uncertainty of bias_k"),
-        Column("bias_kpa", pl.Float64(), "kPa", "a gauge: bias_k as pressure; null for a clamp"),
+        Column(
+            "bias_kpa",
+            pl.Float64(),
+            "kPa",
+            "a gauge: its pressure over saturation at the middle of the clamps, in the first "
+            "seconds where the lines stood even, else in the middle of the rest; null for a clamp",
+        ),
         Column(
             "is_even",
             pl.Boolean(),
@@ -71,7 +77,10 @@ def find_soak_biases(
     slope = standing.saturation_kpa(lines_c + 0.5) - standing.saturation_kpa(lines_c - 0.5)
     every = {name: _of_clamp(soaks.level[name] - soaks.witnesses_c(name)) for name in CLAMPS}
     for name in PRESSURES:
-        read_kpa = _spread(ordered, name)
+        # A car whose lines stand even has stood: its sides are alike when the log begins, and
+        # opened doors, blower and sun part them while it waits. One that ran shortly before
+        # begins with its sides apart and comes to rest later.
+        read_kpa = np.where(soaks.is_cold, standing.at_begin(name), _spread(ordered, name))
         every[name] = (soaks.level[name] - lines_c, read_kpa - saturated_kpa)
     half_k = settings.pipe_temperature_accuracy_k / _COVERAGE
     gauges_kpa = {

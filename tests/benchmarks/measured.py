@@ -73,24 +73,6 @@ def _assess(root: Path) -> None:
     _update(root, does_assess=True)
 
 
-def _derive(root: Path) -> Found:
-    """All derived frames of all logs at once; the reading of the logs is not in the time.
-
-    The first call of its process, which builds the property curves too.
-    """
-    from features.derive import derive  # noqa: PLC0415 - not part of the bare scan
-    from features.settings import DerivationSettings  # noqa: PLC0415
-    from tests.benchmarks.sample_frames import read_frames  # noqa: PLC0415
-
-    samples, context = read_frames(root)
-    watch = StopWatch()
-    derived = derive(samples, context, DerivationSettings())
-    found = watch.read()
-    if derived.features["test_id"].n_unique() != context.height:
-        raise RuntimeError("not every test has features")
-    return found
-
-
 def _report(root: Path) -> None:
     from pipeline.progress import Silence  # noqa: PLC0415 - not part of the bare scan
     from pipeline.report import write_report  # noqa: PLC0415
@@ -150,7 +132,6 @@ def _simulate(root: Path) -> None:
 
 MEASUREMENTS: dict[str, Callable[[Path], Found | None]] = {
     "scan": _scan,
-    "derive": _derive,
     "ingest": _ingest,
     "assess": _assess,
     "verdict": _verdict,

@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 _READ_TOGETHER = 400
 
 
-def read_frames(root: Path, every: int = 1) -> tuple[pl.DataFrame, pl.DataFrame]:
+def read_frames(root: Path, every: int = 1, first: int = 0) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Samples and context of all logs, or of one in so many; a log's path is its test."""
     workspace = Workspace(root)
     inputs = read_inputs(workspace)
     contexts = log_contexts(inputs.registry, inputs.settings.site.altitude_m)
-    chosen = contexts.gather_every(every).with_columns(test_id="log_path")
+    chosen = contexts.gather_every(every, first).with_columns(test_id="log_path")
     requests = [
         LogRequest(path, workspace.logs_folder / path, path, altitude_m=altitude_m)
         for path, altitude_m in chosen.select("log_path", "altitude_m").iter_rows()

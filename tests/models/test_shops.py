@@ -82,11 +82,10 @@ def test_many_shops_with_harder_cars_are_flagged_no_more_often():
     _harder_cars(8000, 4)
 
 
-@pytest.mark.slow
-def test_bad_shops_lie_outside_as_often_as_the_binomial_says():
+def _bad_shops(n_shops, seed):
     """Through the whole comparison: exact chance at each shop's own number and expectation."""
-    order = ShopOrder(4000, 200, bad_share=0.02, tested_again_share=1.0)
-    found, _ = _compared(order, 5, ("not_back_in_band",))
+    order = ShopOrder(n_shops, 200, bad_share=0.02, tested_again_share=1.0)
+    found, _ = _compared(order, seed, ("not_back_in_band",))
     bad = found.filter(pl.col("failure_ratio") == order.bad_ratio)
     n, expected = bad["n_repairs"].to_numpy(), bad["expected"].to_numpy()
     limit = np.floor(bad["high_998"].to_numpy() * expected)
@@ -97,12 +96,45 @@ def test_bad_shops_lie_outside_as_often_as_the_binomial_says():
     assert seen / of == pytest.approx(exact, abs=3.3 * (exact * (1 - exact) / of) ** 0.5)
 
 
+def test_bad_shops_lie_outside_as_often_as_the_binomial_says():
+    _bad_shops(600, 15)
+
+
+@pytest.mark.slow
+def test_many_bad_shops_lie_outside_as_often_as_the_binomial_says():
+    _bad_shops(4000, 5)
+
+
 def test_bad_shops_are_named_and_others_are_not():
     found, _ = _compared(ShopOrder(150, 400, bad_share=0.03, bad_ratio=2.5), 6)
     worse = found.filter(verdict_code="worse")
     assert worse.height
     assert (worse["failure_ratio"] > 1).all()
     assert (worse["worse_probability"] >= SETTINGS.least_sure).all()
+
+
+def _deviations(n_shops, seed, each=40):
+    """What is left after repairs is skewed; equal shops lie outside no more often for it."""
+    found, _ = _compared(ShopOrder(n_shops, each), seed, ("deviation_left",))
+    n, of = _outside(found, "deviation_left")
+    assert n <= _most_by_chance(of, 0.0026)
+
+
+def test_averages_of_equal_shops_lie_outside_as_rarely():
+    _deviations(500, 16)
+
+
+@pytest.mark.slow
+def test_averages_of_many_equal_shops_lie_outside_as_rarely():
+    _deviations(6000, 17)
+
+
+def test_the_reading_before_does_not_charge_a_shop_with_its_harder_cars():
+    # 30,000 repairs: 2 % of the expected cases is a little above two standard errors
+    found, _ = _compared(ShopOrder(300, 100, hard_share=0.5), 18, ("not_back_in_band",))
+    hard = found.filter(pl.col("hardness") > 0)
+    ratio = hard["observed"].sum() / hard["expected"].sum()
+    assert ratio == pytest.approx(1.0, abs=3.0 / hard["expected"].sum() ** 0.5)
 
 
 def _shuffled(n_shops, seed):
@@ -127,7 +159,7 @@ def test_shuffled_labels_make_no_shop_stand_out_among_thousands():
 
 
 def test_shops_that_do_differ_widen_the_limits_for_all():
-    found, _ = _compared(ShopOrder(600, spread_of_shops=0.3), 9)
+    found, _ = _compared(ShopOrder(300, spread_of_shops=0.3), 9)
     for code in COUNTED:
         spread = found.filter(measure_code=code)["group_spread"][0]
         assert spread == pytest.approx(0.3, abs=0.09)
