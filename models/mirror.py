@@ -36,6 +36,11 @@ _PRIOR_SIZES = 5.0
 # What a cut exponential says of its mean, relative to an uncut one [computed: Fisher
 # information at cuts of two to six means lies between a quarter and nine tenths].
 _INFORMATION_OF_CUT = 0.4
+# Sizes seen count for no more than this: a tail that is straight where it was seen may bend
+# outwards where nothing was. Of 120,000 healthy rows with Student's t of 5 degrees the best
+# of a row's fourteen p-values lay below 0.0001 twice as often as it may, and 1.2 times with
+# this bound [computed].
+_MOST_WEIGHT = 30.0
 _MEANS = np.geomspace(0.2, 20.0, 400)
 
 
@@ -98,6 +103,8 @@ def tail_of(sides: list[Side]) -> Tail:
     """One tail for sides of a kind, each from its own start on: the shape is shared."""
     excess, room = [np.empty(0)], [np.empty(0)]
     for side in sides:
+        if not side.beyond:  # no car on the healthy side: nothing begins
+            continue
         begin = survival_log(np.array(side.start))
         cut = survival_log(np.array(max(_CUT, _CUT_BY_START * side.start)))
         beyond = survival_log(side.sizes[side.sizes.size - side.beyond :])
@@ -110,7 +117,7 @@ def tail_of(sides: list[Side]) -> Tail:
     mean = _mean_of_cut(float(seen.mean()), float(np.concatenate(room).mean()))
     weight = _INFORMATION_OF_CUT * seen.size
     together = weight + _PRIOR_SIZES
-    return Tail((weight * mean + _PRIOR_SIZES) / together, together)
+    return Tail((weight * mean + _PRIOR_SIZES) / together, min(together, _MOST_WEIGHT))
 
 
 def _mean_of_cut(mean: float, room: float) -> float:

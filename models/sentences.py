@@ -136,10 +136,16 @@ def missing_text(gaps: list[Row], known_features: set[str]) -> str:
         elif code == NotAssessable.OUTSIDE_RANGE_SEEN.code:
             needed.append("a test under conditions that other cars of its kind were tested in")
         elif code == NotAssessable.TOO_UNCERTAIN.code:
-            needed.append(f"a more accurate sensor for {JUDGED_FEATURE[gap['feature']].words}")
+            needed.append(_sharper_sensors(gap["feature"]))
         else:
             needed.append("tests of more cars of its kind")
     return "; ".join(dict.fromkeys(needed))
+
+
+def _sharper_sensors(feature: str) -> str:
+    """The sensors that a quantity rests on, where it is known too roughly."""
+    meanings = [CHANNEL[name].meaning for name in sorted(JUDGED_FEATURE[feature].channels)]
+    return f"a more accurate sensor at: {', or '.join(meanings)}"
 
 
 def _conditions_wanted(gap: Row) -> list[str]:

@@ -8,7 +8,7 @@ belong here: statistics, and which drifts count (`drift_watch`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -97,8 +97,11 @@ def _by_tests(
     far = standing_far_beyond(recent)
     if shared or far:
         return State("service", _confirmed(recent, shared, far), missing)
+    shows = latest.standing_out is not None or any(test.findings for test in recent)
     if recent[-1].verdict_code == NOT_ASSESSABLE:
-        return _cannot_tell(recent, latest, missing)
+        unclear = _cannot_tell(recent, latest, missing)
+        # what a test cannot tell does not undo what it shows, nor what was found before it
+        return replace(unclear, name="watch") if shows else unclear
     if any(test.findings for test in recent):
         return State("watch", _single(recent), missing)
     if latest.standing_out is not None:

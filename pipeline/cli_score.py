@@ -16,6 +16,7 @@ from pipeline.options import (  # noqa: TC001 - typer reads the annotations as i
     KindsOption,
     LogsOption,
     ReadingsOption,
+    ScorePageOption,
     ScoreTestsOption,
     ScoreVehiclesOption,
     SeedOption,
@@ -41,6 +42,7 @@ def score(  # noqa: PLR0913, PLR0917 - one parameter per option
     mishap: KindsOption = None,
     json_file: JsonOption = None,
     truth_file: TruthOption = None,
+    page: ScorePageOption = None,
     folder: TrialOption = None,
     debug: DebugOption = False,
 ) -> None:
@@ -61,7 +63,7 @@ def score(  # noqa: PLR0913, PLR0917 - one parameter per option
         from pipeline.score_trust import ANSWERS, TrialSize
         from synthetic.reading_trials import ReadingOrder
 
-        files = ScoreFiles(json_file, truth_file, folder)
+        files = ScoreFiles(json_file, truth_file, folder, page)
         if readings:
             say(tell_reading_score(ReadingOrder(seed, tests or READINGS), files))
             return

@@ -6,7 +6,7 @@ belong here: the arithmetic of the scorecard (`score_fleet`).
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -14,13 +14,19 @@ import polars as pl
 
 from features.regimes import WHOLE_TEST
 from models.assess import assess as judge
+from models.assess import fit
 from pipeline.assess import assessment_inputs
 from pipeline.fingerprints import code_fingerprint, hash_values
 from pipeline.init import init_workspace
 from pipeline.inputs import read_inputs
+from pipeline.log_batches import known_instruments
 from pipeline.progress import begin_counted
 from pipeline.run import Order, open_published, update_store
-from pipeline.score_fleet import Judged, Scorecard, score_fleet, score_month
+from pipeline.score_dropout import MOST_TESTS, DropoutOrder, score_dropouts
+from pipeline.score_fleet import ALARMS, Judged, Scorecard, score_fleet, score_month
+from pipeline.score_held_out import HeldOutOrder, score_held_out
+from pipeline.score_rivals import methods_of, score_methods
+from pipeline.true_effects import true_effects
 from pipeline.workspace import Workspace
 from synthetic.demo import write_demo_fleet
 
@@ -31,6 +37,7 @@ if TYPE_CHECKING:
     from models.settings import AssessmentSettings
     from pipeline.progress import Progress
     from pipeline.score_fleet import MonthScore
+    from pipeline.warehouse import Warehouse
 
 
 @dataclass(frozen=True)
@@ -47,21 +54,50 @@ class FleetOrder:
 def run_fleet_score(order: FleetOrder, folder: Path, progress: Progress) -> Scorecard:
     """The scorecard of a fleet, which lies in `folder` and is used again while nothing changed."""
     workspace = _written(order, folder, progress)
-    truth = pl.read_parquet(folder / "truth" / "truth_tests.parquet")
+    told = pl.read_parquet(folder / "truth" / "truth_tests.parquet")
+    stations = pl.read_parquet(folder / "truth" / "truth_stations.parquet")
     inputs = read_inputs(workspace)
-    clock = _day_after(truth)
+    clock = _day_after(told)
     update_store(workspace, Order("score", clock), progress, inputs)
     with open_published(workspace, inputs.settings) as store:
-        judged = Judged(
-            store.read("assessments"),
-            store.read("states"),
-            _strata(store.read("features"), store.read("context")),
-            store.read("causes"),
-        )
         stored = assessment_inputs(store)
-    truth = truth.select("test_id", "vehicle_id", "fault", "severity")
-    months = _months(truth, stored, inputs.settings.assessment, progress)
-    return score_fleet(truth, judged, months)
+        judged = _judged(store)
+        samples = _flagged_samples(store, judged.assessments, order.seed)
+    told = told.sort(pl.col("started_at").cast(pl.String), "test_id")
+    truth = true_effects(told, stations, stored.context)
+    settings = inputs.settings.assessment
+    months = _months(truth, stored, settings, progress)
+    score = score_fleet(truth, judged, months)
+    methods = methods_of(judged.assessments, stored.features, stored.context, seed=order.seed)
+    dropping = DropoutOrder(
+        samples, stored, fit(stored, settings, clock).baselines,
+        inputs.settings.derivation, settings,
+        known_instruments(inputs.registry.instruments), clock, order.seed,
+    )  # fmt: skip
+    return replace(
+        score,
+        rivals=score_methods(truth, methods),
+        dropouts=score_dropouts(dropping, progress),
+        held_out=score_held_out(
+            truth, judged.strata, HeldOutOrder(stored, settings, clock), progress
+        ),
+    )
+
+
+def _judged(store: Warehouse) -> Judged:
+    return Judged(
+        store.read("assessments"),
+        store.read("states"),
+        _strata(store.read("features"), store.read("context")),
+        store.read("causes"),
+    )
+
+
+def _flagged_samples(store: Warehouse, assessments: pl.DataFrame, seed: int) -> pl.DataFrame:
+    """The samples of flagged tests, of so many at most, drawn by the seed."""
+    flagged = assessments.filter(pl.col("verdict_code").is_in(ALARMS))["test_id"].sort()
+    chosen = flagged.sample(min(MOST_TESTS, flagged.len()), seed=seed).sort().to_list()
+    return store.read_where("samples", "test_id", chosen)
 
 
 def _strata(features: pl.DataFrame, context: pl.DataFrame) -> pl.DataFrame:

@@ -95,6 +95,10 @@ TruthOption = Annotated[
         "--truth", help="Write a table here: each log, its mishap, what the rules said (CSV)."
     ),
 ]
+ScorePageOption = Annotated[
+    Path | None,
+    typer.Option("--page", help="Write the scorecard of a fleet here as a page (HTML)."),
+]
 TrialOption = Annotated[
     Path | None,
     typer.Option(

@@ -22,6 +22,7 @@ from pipeline.reading_score_text import reading_record, reading_text
 from pipeline.score_readings import run_reading_score, true_and_found
 from pipeline.score_text import score_record, score_text
 from pipeline.score_trust import run_trust_score
+from pipeline.scorecard_page import write_scorecard_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,11 +34,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ScoreFiles:
-    """Where to write, None for nowhere: the score as JSON, the table of logs, the trial."""
+    """Where to write, None for nowhere: score as JSON, table of logs, the trial, the page."""
 
     json_file: Path | None = None
     truth_file: Path | None = None
     folder: Path | None = None
+    page: Path | None = None
 
 
 def tell_trust_score(size: TrialSize, files: ScoreFiles) -> str:
@@ -69,12 +71,14 @@ def tell_fleet_score(order: FleetOrder, files: ScoreFiles) -> str:
     with _trial_folder(files.folder) as folder, show_progress() as progress:
         score = run_fleet_score(order, folder, progress)
     _write_record(fleet_record(score), files.json_file)
+    if files.page is not None:
+        write_scorecard_page(score, files.page)
     return fleet_text(score)
 
 
 def _write_record(record: dict[str, Any], file: Path | None) -> None:
     if file is not None:
-        text = json.dumps(record, indent=2)
+        text = json.dumps(record, indent=2, allow_nan=False)
         file.write_text(f"{text}\n", encoding="utf-8", newline="\n")
 
 

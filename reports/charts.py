@@ -29,6 +29,21 @@ STYLES: dict[str, tuple[str, list[int]]] = {
 Layers = alt.LayerChart | alt.FacetChart
 
 _FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Noto Sans", sans-serif'
+LOOK: dict[str, Any] = {
+    "font": _FONT,
+    "view": {"stroke": None},
+    "axis": {
+        "gridColor": "var(--grid)",
+        "domainColor": "var(--rule)",
+        "tickColor": "var(--rule)",
+        "labelColor": "var(--ink-soft)",
+        "titleColor": "var(--ink-soft)",
+        "labelFontSize": 11,
+        "titleFontSize": 11,
+        "titleFontWeight": "normal",
+        "labelFlush": True,
+    },
+}
 _TOP = alt.value(0)
 _FOOT = alt.value("height")
 # whole minutes as they are, others with their seconds
@@ -50,23 +65,8 @@ def template_script() -> str:
 
 
 def _finish(chart: Layers) -> dict[str, Any]:
-    look = {
-        "font": _FONT,
-        "view": {"stroke": None},
-        "axis": {
-            "gridColor": "var(--grid)",
-            "domainColor": "var(--rule)",
-            "tickColor": "var(--rule)",
-            "labelColor": "var(--ink-soft)",
-            "titleColor": "var(--ink-soft)",
-            "labelFontSize": 11,
-            "titleFontSize": 11,
-            "titleFontWeight": "normal",
-            "labelFlush": True,
-        },
-    }
     wide = chart.properties(width="container", background="transparent")
-    return wide.to_dict() | {"config": look}
+    return wide.to_dict() | {"config": LOOK}
 
 
 def _encode(mark: Any, **channels: Any) -> alt.Chart:

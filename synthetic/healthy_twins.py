@@ -3,7 +3,9 @@
 Takes planned tests, simulates those of a car with a fault a second time with the fault gone
 and the charge of the works, and gives true station values as of `truth`, named `healthy_*`,
 with the receiver's reserve. Faults that a control makes up for, or a reserve covers, change
-none of them. Does not belong here: logs, which know nothing of this (`logs`).
+none of them. A car whose charge is off what the works filled has a twin too, however little:
+what it shows decides whether anything is wrong with it. Does not belong here: logs, which know
+nothing of this (`logs`).
 """
 
 from __future__ import annotations
@@ -26,24 +28,37 @@ if TYPE_CHECKING:
     from synthetic.plant.simulate import Stations
 
 _OF_CHARGE = ("undercharge", "overcharge")
+# of the nominal charge; fills of the works stray as far
+_OFF_FILL_SHARE = 2.5 * WORKS_FILL_SPREAD
 
 
 def healthy_row(row: Row) -> Row:
-    """The planned test with nothing wrong; a charge that was wrong is what the works filled."""
+    """The planned test with nothing wrong; a charge that was off is what the works filled."""
     healthy = row | {f"true_severity_{kind}": 0.0 for kind in KINDS}
-    if any(row[f"true_severity_{kind}"] > 0 for kind in _OF_CHARGE):
-        share = 1.0 + WORKS_FILL_SPREAD * float(row["own_charge"])
-        healthy["true_charge_g"] = round(MODEL[row["model_id"]].charge_g * share, 1)
+    if is_off_fill(row) or any(row[f"true_severity_{kind}"] > 0 for kind in _OF_CHARGE):
+        healthy["true_charge_g"] = _works_fill_g(row)
     return healthy
 
 
+def is_off_fill(row: Row) -> bool:
+    """Whether the charge is further from what the works filled than fills of the works stray."""
+    allowed_g = _OFF_FILL_SHARE * MODEL[row["model_id"]].charge_g
+    return bool(abs(row["true_charge_g"] - _works_fill_g(row)) > allowed_g)
+
+
+def _works_fill_g(row: Row) -> float:
+    share = 1.0 + WORKS_FILL_SPREAD * float(row["own_charge"])
+    return round(MODEL[row["model_id"]].charge_g * share, 1)
+
+
 def healthy_twins(tests: pl.DataFrame, *, seconds: int, rng: np.random.Generator) -> pl.DataFrame:
-    """One row per test with a fault: test_id, healthy_* station values, charge and reserve.
+    """One row per test with a fault or a charge that is off: test_id, healthy_*, reserve.
 
     `reserve_g` is the liquid that stood in the receiver, `room_g` what more it could have
     taken; null without a receiver on the high side.
     """
-    ill = tests.filter(pl.col("true_severity") > 0)
+    is_off = pl.Series([is_off_fill(row) for row in tests.to_dicts()], dtype=pl.Boolean)
+    ill = tests.filter((pl.col("true_severity") > 0) | is_off)
     if ill.is_empty():
         return pl.DataFrame({"test_id": []}, schema={"test_id": pl.String})
     rows = [healthy_row(row) for row in ill.to_dicts()]

@@ -125,3 +125,10 @@ def test_opposite_faults_do_not_make_the_tail_heavy():
     spoiled[:10] = -rng.uniform(5, 8, 10)  # half a percent with the opposite fault
     tails = [tail_of([healthy_side(cars)]).mean for cars in (clean, spoiled)]
     assert tails[1] == pytest.approx(tails[0], rel=0.15)
+
+
+def test_a_side_without_cars_says_nothing_of_the_tail():
+    nobody = healthy_side(np.array([0.5, 1.0, 2.0]))
+    cars = healthy_side(np.linspace(-3.0, 3.0, 200))
+    assert tail_of([nobody, cars]) == tail_of([cars])
+    assert np.isfinite(tail_of([nobody]).mean)

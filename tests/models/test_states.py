@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from invented_fleet import Plan, judge, make_inputs, state_of
 
+from features.channels import CHANNEL
 from models.history import History, PastTest, Repair
 from models.sentences import missing_text
 from models.settings import AssessmentSettings
@@ -90,9 +91,15 @@ def test_where_conditions_are_missing_they_are_asked_for_and_not_the_quantity(fe
     assert missing_text([gap], {feature}) == wanted
 
 
+def test_where_a_quantity_is_too_uncertain_its_sensors_are_named():
+    text = missing_text([{**GAP, "feature": "duct_drop_k", "reason_code": "too_uncertain"}], set())
+    for channel in ("duct_air_c", "intake_air_c"):
+        assert CHANNEL[channel].meaning in text
+
+
 def test_a_finding_before_an_untellable_test_stays_in_sight():
     state = decided(past(FOUND[0], UNKNOWN[1]), replace(COMPLETE, gaps=(GAP,)))
-    assert state.name == "retest"
+    assert state.name == "watch"
     assert "On 3 May 2026: duct air 5.2 K warmer than expected." in state.reason
     assert state.missing
 
@@ -167,7 +174,8 @@ def test_a_quantity_far_out_is_watched_though_no_finding():
     assert DOUBT in state.reason
     assert state.missing == "a second test"
     unclear = decided(past(UNKNOWN[0]), replace(out, gaps=(GAP,)))
-    assert unclear.name == "retest"
+    assert unclear.name == "watch"
+    assert unclear.missing
     assert "It shows: high-side pressure 400 kPa higher than expected (4.4 spreads)" in (
         unclear.reason
     )
