@@ -378,15 +378,16 @@
     plot.append(brushed, line);
     const items = Array.from(plot.closest("figure").querySelectorAll(".keys li"));
     page.readers.push({ panel, plot, line, brushed, items, view });
-    if (plot.tabIndex === 0) {
-      return;
-    }
-    plot.tabIndex = 0;
+    // drawing anew gives the place the role of a picture again
     plot.setAttribute("role", "slider");
     plot.setAttribute("aria-label", plot.closest("figure").querySelector("h3").textContent);
     plot.setAttribute("aria-valuemin", "0");
     plot.setAttribute("aria-valuemax", String(Math.round(last)));
     plot.setAttribute("aria-valuenow", "0");
+    if (plot.tabIndex === 0) {
+      return;
+    }
+    plot.tabIndex = 0;
     plot.addEventListener("blur", hide);
     plot.addEventListener("keydown", onKey);
     addPointer(plot);

@@ -114,7 +114,8 @@ def test_units_change_in_charts_tables_and_at_the_reading_line(visit, site):
     levels = page.locator("#low-side .role-axis-label text").all_text_contents()
     assert {"45", "40", "50"} & set(levels)
     # 16.0 + 0.5 sin(0) degC is 60.8 degF
-    page.locator("#suction").get_by_role("slider").focus()
+    page.locator("#suction").scroll_into_view_if_needed()
+    page.locator("#suction [role=slider]").focus()
     page.keyboard.press("Home")
     values = page.locator("#suction .keys .value").all_inner_texts()
     assert values[2] == "60.8"
