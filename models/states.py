@@ -97,11 +97,10 @@ def _by_tests(
     far = standing_far_beyond(recent)
     if shared or far:
         return State("service", _confirmed(recent, shared, far), missing)
-    shows = latest.standing_out is not None or any(test.findings for test in recent)
     if recent[-1].verdict_code == NOT_ASSESSABLE:
         unclear = _cannot_tell(recent, latest, missing)
-        # what a test cannot tell does not undo what it shows, nor what was found before it
-        return replace(unclear, name="watch") if shows else unclear
+        # what a test cannot tell does not undo what it shows
+        return unclear if latest.standing_out is None else replace(unclear, name="watch")
     if any(test.findings for test in recent):
         return State("watch", _single(recent), missing)
     if latest.standing_out is not None:

@@ -99,7 +99,7 @@ def test_where_a_quantity_is_too_uncertain_its_sensors_are_named():
 
 def test_a_finding_before_an_untellable_test_stays_in_sight():
     state = decided(past(FOUND[0], UNKNOWN[1]), replace(COMPLETE, gaps=(GAP,)))
-    assert state.name == "watch"
+    assert state.name == "retest"
     assert "On 3 May 2026: duct air 5.2 K warmer than expected." in state.reason
     assert state.missing
 
