@@ -154,7 +154,7 @@ def _is_log_of(home: Path, entry: os.DirEntry[str]) -> bool:
 
 
 def _files_below(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
-    """What is no folder below a folder, with its path from there; a folder closed to us is empty.
+    """What is no folder below a folder, with its path from there; closed or gone, it is empty.
 
     The kind of each entry comes with the listing: asking for a file one by one would cost more
     than reading the first lines of it.
@@ -162,7 +162,7 @@ def _files_below(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
     waiting = [""]
     while waiting:
         above = waiting.pop()
-        with suppress(PermissionError), os.scandir(folder / above) as entries:
+        with suppress(PermissionError, FileNotFoundError), os.scandir(folder / above) as entries:
             for entry in entries:
                 path = f"{above}{entry.name}"
                 if entry.is_dir(follow_symlinks=False):

@@ -12,7 +12,7 @@ import shutil
 
 import pytest
 from shop import CLOCK, open_shop
-from twin_shop import ALL_BUT_THE_WAY, open_twin
+from twin_shop import ALL_BUT_THE_WAY, SETTINGS, open_twin
 
 from pipeline import ingest as ingest_module
 from pipeline.export import lists_as_text
@@ -59,7 +59,8 @@ def run_shuffled(reference, folder, seed, monkeypatch):
     shop, expected = reference
     rng = random.Random(seed)
     shutil.copytree(shop.root / "logs", folder / "logs")
-    other = open_shop(folder, 0, settings=f"[store]\nbatch_logs = {rng.randint(1, 10)}\n")
+    in_batches = SETTINGS.replace("batch_logs = 2", f"batch_logs = {rng.randint(1, 10)}")
+    other = open_shop(folder, 0, settings=in_batches)
     shutil.copytree(shop.root / "registry", folder / "registry", dirs_exist_ok=True)
     shuffle_registry(other, rng)
     list_logs, cut = ingest_module.list_logs, ingest_module.batches
